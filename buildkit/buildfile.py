@@ -1,0 +1,402 @@
+"""A document to a Build: names resolved, units known, every place kept."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping
+from dataclasses import replace
+from fractions import Fraction
+from pathlib import Path
+from typing import Any, TypeVar
+
+from buildkit import document, model, validation
+from buildkit.document import Node
+from buildkit.electrics import awg_area_mm2
+from buildkit.model import Fault, Figure, Place, Refused
+from buildkit.tables import Tables
+from buildkit.units import UNITS, units_like
+
+T = TypeVar("T")
+
+# Device names that Windows keeps for itself (Microsoft, Naming Files, Paths, and Namespaces).
+_RESERVED = frozenset(
+    ["con", "prn", "aux", "nul"] + [f"{port}{n}" for port in ("com", "lpt") for n in range(10)]
+)
+
+
+def load(path: Path, tables: Tables) -> model.Build:
+    """The build at ``path``.  Raises document.CannotOpen or Refused."""
+    return from_tree(document.read(path), tables)
+
+
+def from_tree(tree: Node, tables: Tables) -> model.Build:
+    """The build that a document describes.  Raises Refused with every doc.* fault."""
+    faults = validation.faults(tree, "build")
+    if faults:
+        raise Refused(faults)
+    return _Reader(tree, tables).build()
+
+
+class _Reader:
+    """Collects faults while reading, so that one run reports them all."""
+
+    def __init__(self, tree: Node, tables: Tables) -> None:
+        self.tree = tree
+        self.tables = tables
+        self.faults: list[Fault] = []
+
+    def fault(self, rule: str, at: Place, message: str, fix: str) -> None:
+        self.faults.append(Fault(at, message, fix, {}, rule))
+
+    def build(self) -> model.Build:
+        tree = self.tree
+        board = self._board(tree.value["board"])
+        if str(tree.value["build"].value) in _RESERVED:
+            self.fault(
+                "doc.unsafe-name",
+                tree.value["build"].at,
+                f"'{tree.value['build'].value}' cannot name a folder on every computer",
+                "Choose another name for the build.",
+            )
+        self._names_once()
+        probes = self._section("probes", self._probe)
+        loads = self._section("loads", self._load)
+        displays = self._section("displays", self._display)
+        alarms = self._section("alarms", self._alarm)
+        for display in displays.values():
+            self._follows(display, loads)
+        uses = {**probes, **loads, **displays, **alarms}
+        if board is not None:
+            for item in uses.values():
+                self._wires(item.use, board)
+        supply = self._supply(tree.value["supply"], board)
+        control = self._control(probes, loads)
+        cables = self._cables(uses)
+        if self.faults or board is None:
+            raise Refused(sorted(self.faults, key=lambda f: (f.at.line, f.at.column)))
+        return model.Build(
+            name=tree.value["build"].value,
+            about=_text(tree, "about", ""),
+            board=board,
+            supply=supply,
+            mains=_mains(tree.get("mains")),
+            ambient_c=_number(tree, "ambient_c", 40.0),
+            probes=probes,
+            loads=loads,
+            displays=displays,
+            alarms=alarms,
+            control=control,
+            cables=cables,
+            at=tree.at,
+            places=_places(tree),
+        )
+
+    def _board(self, node: Node) -> model.Board | None:
+        return self._table(node, self.tables.board_ids(), self.tables.board, "board")
+
+    def _table(
+        self, node: Node, known: list[str], look_up: Callable[[str], T], what: str
+    ) -> T | None:
+        if node.value not in known:
+            self.fault(
+                f"doc.unknown-{what}",
+                node.at,
+                f"there is no {what} '{node.value}'",
+                validation.did_you_mean(str(node.value), known, f"{what}s"),
+            )
+            return None
+        try:
+            return look_up(node.value)
+        except Refused as refused:
+            self.faults.extend(refused.faults)
+            return None
+
+    def _names_once(self) -> None:
+        first: dict[str, tuple[str, Place]] = {}
+        for section in ("probes", "loads", "displays", "alarms"):
+            for name, node in _items(self.tree, section):
+                if name in first:
+                    where, at = first[name]
+                    self.fault(
+                        "doc.duplicate-key",
+                        node.name_at,
+                        f"'{name}' is already the name of one of the {where}, on line {at.line}",
+                        "Give each probe, load, display and alarm a name of its own.",
+                    )
+                first.setdefault(name, (section, node.name_at))
+
+    def _section(
+        self, section: model.Section, make: Callable[[model.Use, Node], T | None]
+    ) -> dict[str, T]:
+        made: dict[str, T] = {}
+        for name, node in _items(self.tree, section):
+            use = self._use(section, name, node)
+            item = make(use, node) if use is not None else None
+            if item is not None:
+                made[name] = item
+        return made
+
+    def _use(self, section: model.Section, name: str, node: Node) -> model.Use | None:
+        part_node = node.value["part"]
+        part = self._table(part_node, self.tables.part_ids(), self.tables.part, "part")
+        if part is None:
+            return None
+        if section not in part.roles:
+            fitting = [p for p in self.tables.part_ids() if self._fits(p, section)]
+            self.fault(
+                "doc.unknown-part",
+                part_node.at,
+                f"part '{part.id}' does not belong under '{section}' but under "
+                f"'{' or '.join(sorted(part.roles))}'",
+                f"Move it there, or choose one of: {validation.choices(fitting)}.",
+            )
+            return None
+        wires = {terminal: child for terminal, child in _items(node, "wires")}
+        return model.Use(
+            name=name,
+            section=section,
+            part=part,
+            at=node.name_at,
+            wires={terminal: child.text for terminal, child in wires.items()},
+            wire_at={terminal: child.at for terminal, child in wires.items()},
+            figures=self._own_figures(node, part),
+            address=_integer(node, "address", part.default_address),
+            places=_places(node),
+        )
+
+    def _fits(self, part_id: str, section: str) -> bool:
+        try:
+            return section in self.tables.part(part_id).roles
+        except Refused:
+            return False
+
+    def _own_figures(self, node: Node, part: model.Part) -> Mapping[str, Figure]:
+        figures = dict(part.figures)
+        for name, child in _items(node, "own_figures"):
+            if name not in figures:
+                self.fault(
+                    "doc.unknown-key",
+                    child.name_at,
+                    f"part '{part.id}' has no figure '{name}'",
+                    validation.did_you_mean(name, figures, "figures of this part"),
+                )
+                continue
+            figures[name] = Figure(float(child.value), "the builder's own figure", own=True)
+        return figures
+
+    def _wires(self, use: model.Use, board: model.Board) -> None:
+        for terminal, label in use.wires.items():
+            at = use.wire_at[terminal]
+            if terminal not in use.part.terminals:
+                known = use.part.terminals
+                self.fault(
+                    "doc.unknown-terminal",
+                    at,
+                    f"part '{use.part.id}' has no terminal '{terminal}'",
+                    validation.did_you_mean(terminal, known, "terminals"),
+                )
+            elif not (board.pin(label) or board.rail_at(label) or label in board.ground_labels):
+                self.fault(
+                    "doc.unknown-pin",
+                    at,
+                    f"board '{board.id}' has no pin '{label}'",
+                    validation.did_you_mean(label, _labels(board), "pins"),
+                )
+
+    def _probe(self, use: model.Use, node: Node) -> model.Probe | None:
+        wanted = node.value["value"]
+        quantity = use.part.quantities.get(wanted.value)
+        if quantity is None:
+            self.fault(
+                "doc.unknown-value",
+                wanted.at,
+                f"part '{use.part.id}' does not measure '{wanted.value}'",
+                validation.did_you_mean(wanted.value, use.part.quantities, "values of this part"),
+            )
+            return None
+        unit = _text(node, "unit", quantity.unit)
+        like = units_like(quantity.unit)
+        if unit not in UNITS or unit not in like:
+            self.fault(
+                "doc.unknown-value",
+                node.value["unit"].at,
+                f"'{unit}' is not a unit for {quantity.name}",
+                validation.did_you_mean(unit, like, "units for it"),
+            )
+            return None
+        return model.Probe(
+            use, quantity, unit, _number(node, "every_s", 1.0), _integer(node, "average", 1) or 1
+        )
+
+    def _load(self, use: model.Use, node: Node) -> model.Load:
+        draws = node.get("draws")
+        cutout = node.get("cutout")
+        return model.Load(use, _draws(draws) if draws else None, cutout.value if cutout else None)
+
+    def _display(self, use: model.Use, node: Node) -> model.Display:
+        rows = node.get("rows")
+        row_nodes = rows.value if rows else []
+        follows = node.get("follows")
+        return model.Display(
+            replace(use, places={**use.places, **_row_places(row_nodes)}),
+            tuple(row.value for row in row_nodes),
+            tuple(row.at for row in row_nodes),
+            follows.value if follows else None,
+        )
+
+    def _alarm(self, use: model.Use, node: Node) -> model.Alarm:
+        return model.Alarm(use, tuple(item.value for item in node.value["when"].value))
+
+    def _follows(self, display: model.Display, loads: Mapping[str, model.Load]) -> None:
+        use = display.use
+        if use.part.shows == "lamp" and display.follows is None:
+            self.fault(
+                "doc.missing-key",
+                use.at,
+                f"'{use.name}' has no 'follows'",
+                "Add 'follows: NAME' with the load that the lamp shows.",
+            )
+        elif display.follows is not None:
+            self._known("load", display.follows, loads, use.place("follows"))
+
+    def _known(self, what: str, name: str, known: Mapping[str, Any], at: Place) -> None:
+        if name not in known:
+            self.fault(
+                f"doc.unknown-{what}",
+                at,
+                f"there is no {what} '{name}' in this build",
+                validation.did_you_mean(name, known, f"{what}s"),
+            )
+
+    def _supply(self, node: Node, board: model.Board | None) -> model.Supply:
+        rail = node.value["rail"]
+        if board is not None and rail.text not in board.rails:
+            self.fault(
+                "doc.unknown-pin",
+                rail.at,
+                f"board '{board.id}' has no rail '{rail.text}'",
+                validation.did_you_mean(rail.text, board.rails, "rails"),
+            )
+        return model.Supply(
+            rail.text, float(node.value["max_ma"].value), node.name_at, _places(node)
+        )
+
+    def _control(
+        self, probes: Mapping[str, model.Probe], loads: Mapping[str, model.Load]
+    ) -> tuple[model.Control, ...]:
+        section = self.tree.get("control")
+        entries = []
+        for node in section.value if section else []:
+            places = _places(node)
+            drive, by = node.value["drive"].value, node.value["by"].value
+            self._known("load", drive, dict(_items(self.tree, "loads")), places["drive"])
+            self._known("probe", by, dict(_items(self.tree, "probes")), places["by"])
+            entries.append(
+                model.Control(
+                    drive=drive,
+                    by=by,
+                    start_at=_exact(node.value["start_at"]),
+                    stop_at=_exact(node.value["stop_at"]),
+                    min_on_s=_number(node, "min_on_s", 0.0),
+                    min_off_s=_number(node, "min_off_s", 0.0),
+                    max_on_s=_optional(node, "max_on_s"),
+                    run_on_s=_number(node, "run_on_s", 0.0),
+                    if_no_reading=node.value["if_no_reading"].value,
+                    no_reading_after_s=float(node.value["no_reading_after_s"].value),
+                    stuck_after_s=_optional(node, "stuck_after_s"),
+                    at=node.at,
+                    places=places,
+                )
+            )
+        return tuple(entries)
+
+    def _cables(self, uses: Mapping[str, Any]) -> dict[str, model.Cable]:
+        cables: dict[str, model.Cable] = {}
+        for name, node in _items(self.tree, "cables"):
+            if name not in uses:
+                self.fault(
+                    "doc.unknown-part",
+                    node.name_at,
+                    f"there is no part '{name}' in this build for this cable",
+                    validation.did_you_mean(name, uses, "parts of this build"),
+                )
+            awg, mm2 = node.get("awg"), node.get("size_mm2")
+            if (awg is None) == (mm2 is None):
+                self.fault(
+                    "doc.missing-key",
+                    node.name_at,
+                    f"cable '{name}' needs its wire size once",
+                    "Give either 'awg' or 'size_mm2'.",
+                )
+                continue
+            chosen = awg or mm2
+            assert chosen is not None
+            area = awg_area_mm2(awg.value) if awg else float(chosen.value)
+            said = f"AWG {awg.text}" if awg else f"{chosen.text} mm2"
+            cables[name] = model.Cable(
+                name, float(node.value["length_m"].value), area, said, node.name_at
+            )
+        return cables
+
+
+def _items(node: Node, key: str) -> Iterable[tuple[str, Node]]:
+    child = node.get(key)
+    return list(child.items()) if child is not None else []
+
+
+def _places(node: Node) -> dict[str, Place]:
+    return {key: child.at for key, child in node.items()}
+
+
+def _row_places(rows: list[Node]) -> dict[str, Place]:
+    return {f"rows[{index}]": row.at for index, row in enumerate(rows)}
+
+
+def _text(node: Node, key: str, default: str) -> str:
+    child = node.get(key)
+    return default if child is None else str(child.value)
+
+
+def _number(node: Node, key: str, default: float) -> float:
+    child = node.get(key)
+    return default if child is None else float(child.value)
+
+
+def _optional(node: Node, key: str) -> float | None:
+    child = node.get(key)
+    return None if child is None else float(child.value)
+
+
+def _integer(node: Node, key: str, default: int | None) -> int | None:
+    child = node.get(key)
+    return default if child is None else int(child.value)
+
+
+def _exact(node: Node) -> Fraction:
+    """A threshold as the decimal that was written, not as its float."""
+    return Fraction(node.text) if not node.text.startswith("0") else Fraction(str(node.value))
+
+
+def _draws(node: Node) -> model.Draws:
+    return model.Draws(
+        float(node.value["volts"].value),
+        float(node.value["amps"].value),
+        node.value["kind"].value,
+        _optional(node, "inrush_amps"),
+        node.name_at,
+    )
+
+
+def _mains(node: Node | None) -> model.Mains | None:
+    if node is None:
+        return None
+    return model.Mains(
+        float(node.value["volts"].value),
+        float(node.value["hz"].value),
+        node.value["region"].value,
+        node.name_at,
+    )
+
+
+def _labels(board: model.Board) -> list[str]:
+    rails = [label for rail in board.rails.values() for label in rail.labels]
+    return [*board.pins, *rails, *board.ground_labels]

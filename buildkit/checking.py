@@ -1,0 +1,40 @@
+"""One build file to its findings: the road from text to circuit to rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from pathlib import Path
+
+from buildkit import buildfile, rules, seating
+from buildkit.circuit import Circuit
+from buildkit.model import Finding, Refused
+from buildkit.tables import Tables
+
+
+@dataclass(frozen=True, slots=True)
+class Report:
+    """What a check found.  ``circuit`` is None when the file could not be taken."""
+
+    file: str
+    circuit: Circuit | None
+    findings: tuple[Finding, ...]
+
+    @property
+    def errors(self) -> int:
+        """How many of the findings are errors."""
+        return self.count("error")
+
+    def count(self, severity: str) -> int:
+        """How many findings have that severity."""
+        return sum(1 for finding in self.findings if finding.severity == severity)
+
+
+def check(path: Path, tables: Tables) -> Report:
+    """All findings of the build at ``path``.  Raises document.CannotOpen."""
+    try:
+        build = buildfile.load(path, tables)
+    except Refused as refused:
+        findings = rules.in_order(rules.finding(fault) for fault in refused.faults)
+        return Report(str(path), None, tuple(findings))
+    circuit = seating.seat(build)
+    return Report(str(path), circuit, tuple(rules.run(circuit)))

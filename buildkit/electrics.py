@@ -1,0 +1,95 @@
+"""Formulas: numbers in, numbers out.  No board, no part, no build.
+
+Every function names the published source of its formula.
+"""
+
+from __future__ import annotations
+
+import math
+
+COPPER_OHM_MM2_PER_M = 0.01724  # IEC 60028, annealed copper at 20 degC
+
+
+def awg_area_mm2(gauge: int) -> float:
+    """Cross-section of an American wire gauge, mm2.  ASTM B258, section 6."""
+    diameter_mm = 0.127 * 92 ** ((36 - gauge) / 39)
+    return math.pi / 4 * diameter_mm**2
+
+
+def conductor_ohms(length_m: float, area_mm2: float) -> float:
+    """Resistance of one copper conductor at 20 degC.  IEC 60028."""
+    return COPPER_OHM_MM2_PER_M * length_m / area_mm2
+
+
+def cable_drop_v(current_a: float, length_m: float, area_mm2: float) -> float:
+    """Volts lost out and back along a two-conductor cable.  Ohm's law."""
+    return 2 * current_a * conductor_ohms(length_m, area_mm2)
+
+
+def output_high_v(
+    rail_v: float, test_v: float, test_ma: float, rail_test_v: float, ma: float
+) -> float:
+    """Output high of a push-pull pin at ``ma``, in volts.
+
+    The data sheet gives one point (``test_v`` at ``test_ma`` on a rail of
+    ``rail_test_v``); between it and no load the drop is taken as ohmic.
+    """
+    ohms = (rail_test_v - test_v) / test_ma
+    return rail_v - ohms * ma
+
+
+def output_low_v(test_v: float, test_ma: float, ma: float) -> float:
+    """Output low of a push-pull pin at ``ma``, ohmic from the data sheet's one point."""
+    return test_v / test_ma * ma
+
+
+def series_current_ma(rail_v: float, forward_v: float, ohms: float) -> float:
+    """Milliamps through an LED and its resistor.  Ohm's law; 0 below the forward voltage."""
+    return max(0.0, (rail_v - forward_v) / ohms * 1000)
+
+
+def derated_a(rated_a: float, from_c: float, to_c: float, ambient_c: float) -> float:
+    """Amps left of a rating that falls in a straight line from ``from_c`` to zero at ``to_c``."""
+    if ambient_c <= from_c:
+        return rated_a
+    return max(0.0, rated_a * (to_c - ambient_c) / (to_c - from_c))
+
+
+def pull_up_min_ohms(rail_v: float, low_v: float, sink_ma: float) -> float:
+    """Least bus pull-up, ohms.  NXP UM10204 section 7.1, Rp(min) = (VDD - VOL) / IOL."""
+    return (rail_v - low_v) / sink_ma * 1000
+
+
+def pull_up_max_ohms(rise_s: float, farads: float) -> float:
+    """Greatest bus pull-up, ohms.  NXP UM10204 section 7.1, Rp(max) = tr / (0.8473 Cb)."""
+    return rise_s / (0.8473 * farads)
+
+
+def parallel_ohms(*ohms: float) -> float:
+    """Resistors side by side; infinite when there is none."""
+    return 1 / sum(1 / r for r in ohms) if ohms else math.inf
+
+
+def ntc_ohms_beta(celsius: float, r25_ohms: float, beta_k: float) -> float:
+    """Resistance of a thermistor by its B value.  IEC 60539-1."""
+    return r25_ohms * math.exp(beta_k * (1 / (celsius + 273.15) - 1 / 298.15))
+
+
+def ntc_celsius_steinhart_hart(ohms: float, a: float, b: float, c: float) -> float:
+    """Temperature of a thermistor, degC.  Steinhart and Hart, Deep-Sea Research 15 (1968) 497."""
+    ln = math.log(ohms)
+    return 1 / (a + b * ln + c * ln**3) - 273.15
+
+
+def ntc_ohms_steinhart_hart(celsius: float, a: float, b: float, c: float) -> float:
+    """Resistance at a temperature: the Steinhart-Hart cubic solved for ln R by Cardano's formula."""
+    kelvin = celsius + 273.15
+    x = (a - 1 / kelvin) / c
+    y = math.sqrt((b / (3 * c)) ** 3 + x**2 / 4)
+    return math.exp(math.cbrt(y - x / 2) - math.cbrt(y + x / 2))
+
+
+def uart_baud_error(clock_hz: float, baud: float) -> tuple[int, float]:
+    """UBRR in double-speed mode and the relative error.  ATmega328P data sheet 19.3.1, Table 19-1."""
+    divisor = max(0, round(clock_hz / (8 * baud)) - 1)
+    return divisor, clock_hz / (8 * (divisor + 1)) / baud - 1

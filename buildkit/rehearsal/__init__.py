@@ -1,0 +1,1 @@
+"""Runs a written sketch against readings, without hardware."""
