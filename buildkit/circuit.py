@@ -156,6 +156,16 @@ class Circuit:
                 return SerialLink(use, port, rx, tx)
         return SerialLink(use, None, rx, tx)
 
+    def bus_pull_ups(self) -> tuple[tuple[Use, Rail, float], ...]:
+        """The I2C pull-ups that parts carry: whose, to which rail, ohms.  0 ohms means none fitted."""
+        return tuple(
+            (use, feed, use.figure("module_pull_up_ohms"))
+            for use in self.uses_talking("i2c")
+            if (feed := self.feed(use)) is not None
+            and "module_pull_up_ohms" in use.figures
+            and use.figure("module_pull_up_ohms") > 0
+        )
+
     def in_max_v(self, use: Use) -> float | None:
         """The most volts that a part's signal terminals may see, or None when its table is silent."""
         if "in_max_v" in use.figures:

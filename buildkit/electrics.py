@@ -12,7 +12,7 @@ COPPER_OHM_MM2_PER_M = 0.01724  # IEC 60028, annealed copper at 20 degC
 
 def awg_area_mm2(gauge: int) -> float:
     """Cross-section of an American wire gauge, mm2.  ASTM B258, section 6."""
-    diameter_mm = 0.127 * 92 ** ((36 - gauge) / 39)
+    diameter_mm = 0.127 * math.pow(92, (36 - gauge) / 39)
     return math.pi / 4 * diameter_mm**2
 
 
@@ -89,7 +89,25 @@ def ntc_ohms_steinhart_hart(celsius: float, a: float, b: float, c: float) -> flo
     return math.exp(math.cbrt(y - x / 2) - math.cbrt(y + x / 2))
 
 
-def uart_baud_error(clock_hz: float, baud: float) -> tuple[int, float]:
-    """UBRR in double-speed mode and the relative error.  ATmega328P data sheet 19.3.1, Table 19-1."""
-    divisor = max(0, round(clock_hz / (8 * baud)) - 1)
-    return divisor, clock_hz / (8 * (divisor + 1)) / baud - 1
+def uart_baud_error(clock_hz: float, baud: float, samples: int = 8) -> tuple[int, float]:
+    """UBRR and the relative error; ``samples`` is 8 in double-speed mode, else 16.
+
+    ATmega328P data sheet 19.3.1, Table 19-1.
+    """
+    divisor = max(0, round(clock_hz / (samples * baud)) - 1)
+    return divisor, clock_hz / (samples * (divisor + 1)) / baud - 1
+
+
+def soft_serial_max_baud(clock_hz: float, late_cycles: float) -> float:
+    """Fastest software serial whose half bit still outlasts ``late_cycles`` of interrupts.
+
+    A start bit seen late moves every sample by as much; half a bit late and
+    the wrong bit is read (AVR core 1.8.7, SoftwareSerial.cpp, begin and recv).
+    """
+    return clock_hz / (2 * late_cycles)
+
+
+def node_v(*feeds: tuple[float, float]) -> float:
+    """Volts at a joint fed by (volts, ohms) pairs and loaded by nothing.  Millman's theorem."""
+    conductance = sum(1 / ohms for _, ohms in feeds)
+    return sum(volts / ohms for volts, ohms in feeds) / conductance

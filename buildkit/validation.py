@@ -101,7 +101,7 @@ def _unknown_keys(node: Node, error: Any, label: str) -> Iterable[Fault]:
             yield _fault(
                 "doc.unknown-key",
                 child.name_at,
-                f"'{_clip(key)}' is not a key of {label}",
+                f"'{clip(key)}' is not a key of {label}",
                 did_you_mean(key, known, "keys here"),
             )
 
@@ -187,7 +187,7 @@ def _pattern(node: Node, error: Any, label: str) -> Iterable[Fault]:
     yield _fault(
         "doc.unsafe-name",
         at,
-        f"'{_clip(word)}' cannot be a name",
+        f"'{clip(word)}' cannot be a name",
         f"Use lower-case letters and digits, joined by {dash}, beginning with a letter, {longest} at most.",
         longest=longest,
     )
@@ -202,7 +202,8 @@ def _other(node: Node, error: Any, label: str) -> Iterable[Fault]:
     )
 
 
-def _clip(word: str) -> str:
+def clip(word: str) -> str:
+    """A word of the file made safe to print: one line, no control characters, 40 long at most."""
     clean = "".join(c if c.isprintable() else "?" for c in word)
     return clean if len(clean) <= 40 else clean[:37] + "…"
 

@@ -4,9 +4,11 @@
  * value differs from what it was before the last reset. The engine needs the
  * moment after a write, every time, so it wraps the handlers instead.
  */
+#include <stddef.h>
 #include <stdlib.h>
 #include <string.h>
 
+#include "avr_timer.h"
 #include "chip_engine.h"
 
 struct wrapped {
@@ -93,4 +95,19 @@ void instead_of_read(avr_io_addr_t address, avr_io_read_t handler, void *param)
 
 	chip->io[io].r.c = handler;
 	chip->io[io].r.param = param;
+}
+
+/* The core sets its spare timers to phase-correct PWM, which the library does not
+ * know on some chips: it then lets them overflow at every tick, and a run takes many
+ * times as long. Its nearest mode has the right top and half the period. */
+void timers_start(void)
+{
+	for (char name = '0'; name <= '5'; name++) {
+		avr_timer_t *timer = find_module("timer", name, offsetof(avr_timer_t, name));
+		if (!timer)
+			continue;
+		for (unsigned mode = 1; mode <= (timer->r_tcnth ? 3u : 1u); mode++)
+			if (timer->wgm_op[mode].kind == avr_timer_wgm_none)
+				timer->wgm_op[mode] = (avr_timer_wgm_t){.kind = avr_timer_wgm_fc_pwm, .size = 7 + mode};
+	}
 }

@@ -245,8 +245,11 @@ static void step(cycles_t end)
 	}
 	if (chip->state == cpu_Running)
 		pc = avr_run_one(chip);
+	bool for_good = chip->state == cpu_Sleeping && !chip->sreg[S_I] && chip->data[SMCR] & 1;
 	cycles_t idle = avr_cycle_timer_process(chip);
 	chip->pc = pc;
+	if (for_good && chip->state == cpu_Running)
+		chip->state = cpu_Sleeping; /* the library wakes it all the same */
 	uint16_t stack = stack_pointer();
 	if (stack > chip->ioend && stack < lowest_stack)
 		lowest_stack = stack;
@@ -326,6 +329,7 @@ int main(int argc, char **argv)
 	load(argv[1], argv[2], (uint32_t)strtoul(argv[3], NULL, 10));
 	lowest_stack = chip->ramend;
 	paint_ram();
+	timers_start();
 	pins_start();
 	serial_start();
 	twowire_start();

@@ -57,6 +57,7 @@ void after_read(avr_io_addr_t address, void (*then)(void *), void *param);
 /* Take the register out of the library's hands. */
 void instead_of_write(avr_io_addr_t address, avr_io_write_t handler, void *param);
 void instead_of_read(avr_io_addr_t address, avr_io_read_t handler, void *param);
+void timers_start(void);
 
 /* ---- pins: chip_pins.c ---- */
 

@@ -296,7 +296,7 @@ static void clock_driven(struct pin *pin, void *param)
 
 static void pull_up(void)
 {
-	bool second_form = strcmp(chip->mmcu, "atmega328p") != 0;
+	bool second_form = strncmp(chip->mmcu, "atmega328", 9) != 0;
 
 	if (sda)
 		return;

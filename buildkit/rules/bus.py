@@ -1,0 +1,452 @@
+"""Buses: addresses and pull-ups of I2C, ports and speeds of serial."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from buildkit import electrics
+from buildkit.circuit import Circuit, SerialLink, Wire
+from buildkit.model import Fault, Place, Use
+from buildkit.rules import rule
+
+BUS_HZ = 100_000  # the sketch runs the bus in standard mode
+LOW_V = 0.4  # UM10204 Table 10, VOL1 at 3 mA sink current
+SINK_MA = 3.0  # UM10204 Table 10, IOL
+RISE_S = 1000e-9  # UM10204 Table 11, tr in standard mode
+PIN_F = 10e-12  # UM10204 Table 10, Ci, one pin of one part
+LEAD_F_PER_M = 100e-12  # common practice, no source: two wires side by side
+SHORT_LEAD_M = 0.2  # common practice, no source: a part without a cable entry
+RESERVED = (*range(0x00, 0x08), *range(0x78, 0x80))  # UM10204 Table 4
+BAUD_LIMIT = 0.02  # ATmega328P data sheet Table 19-2, eight data bits
+SOFT_LATE_CYCLES = (
+    100.0  # common practice, no source: the timer interrupt of the core at its longest
+)
+
+
+def _i2c(circuit: Circuit) -> tuple[Use, ...]:
+    return circuit.uses_talking("i2c")
+
+
+def _address_place(use: Use) -> Place:
+    return use.place("address")
+
+
+@rule("bus.address-clash", "error", source="UM10204, NXP, rev 7, 3.1.10: an address is one device")
+def address_clash(circuit: Circuit) -> Iterable[Fault]:
+    """Two parts on the I2C bus have the same address.
+
+    Why: both answer at once, their bits mix, and neither can be read.
+
+    Wrong:
+        front: {part: lcd1602-pcf8574, address: 0x27}
+        back: {part: lcd1602-pcf8574, address: 0x27}
+
+    Right:
+        front: {part: lcd1602-pcf8574, address: 0x27}
+        back: {part: lcd1602-pcf8574, address: 0x26}   # and its jumper A0 closed
+    """
+    first: dict[int, Use] = {}
+    for use in _i2c(circuit):
+        if use.address is None:
+            continue
+        other = first.setdefault(use.address, use)
+        if other is not use:
+            taken = {u.address for u in _i2c(circuit)}
+            free = [f"0x{a:02X}" for a in use.part.addresses if a not in taken]
+            yield Fault(
+                _address_place(use),
+                f"{use.name} has address 0x{use.address:02X}, which {other.name} has already",
+                f"Set {use.name} to another address, in the file and by its jumpers: {', '.join(free)}."
+                if free
+                else f"{use.name} has no other free address; choose another part.",
+                {"address": use.address, "taken_by": other.name, "free": free},
+            )
+
+
+@rule("bus.address-reserved", "error", source="UM10204, NXP, rev 7, 3.1.12, Table 4")
+def address_reserved(circuit: Circuit) -> Iterable[Fault]:
+    """An I2C address is one of those that the bus keeps for itself.
+
+    Why: 0x00 to 0x07 and 0x78 to 0x7F have other meanings on the bus; no part
+    answers there as a part.
+
+    Wrong:
+        panel: {part: lcd1602-pcf8574, address: 0x07}
+
+    Right:
+        panel: {part: lcd1602-pcf8574, address: 0x27}
+    """
+    for use in _i2c(circuit):
+        if use.address in RESERVED:
+            yield Fault(
+                _address_place(use),
+                f"address 0x{use.address:02X} of {use.name} is reserved by the bus itself",
+                f"{use.part.id} can have {_offers(use)}.",
+                {"address": use.address, "reserved": ["0x00-0x07", "0x78-0x7F"]},
+            )
+
+
+def _offers(use: Use) -> str:
+    return ", ".join(f"0x{address:02X}" for address in use.part.addresses)
+
+
+@rule("bus.address-not-offered", "error", source="the part's table, addresses")
+def address_not_offered(circuit: Circuit) -> Iterable[Fault]:
+    """A part is given an address that it cannot have.
+
+    Why: the address of a part is built into it but for a jumper or two; at
+    any other nobody answers. Printed eight-bit addresses are twice ours.
+
+    Wrong:
+        air: {part: sht3x, address: 0x46}
+
+    Right:
+        air: {part: sht3x, address: 0x45}
+    """
+    for use in circuit.build.uses():
+        if use.address is None or use.address in (*use.part.addresses, *RESERVED):
+            continue
+        fix = f"{use.part.id} can have {_offers(use)}."
+        if use.part.talks != "i2c":
+            fix = f"{use.part.id} is no I2C part; take the address out."
+        yield Fault(
+            _address_place(use),
+            f"{use.part.id} cannot have address 0x{use.address:02X}, which {use.name} is given",
+            fix,
+            {"address": use.address, "offered": list(use.part.addresses)},
+        )
+
+
+@rule("bus.wrong-pins", "error", source="the board's table, pins: roles Wire.sda and Wire.scl")
+def wrong_pins(circuit: Circuit) -> Iterable[Fault]:
+    """An I2C terminal is not on the bus pin of the board.
+
+    Why: the bus is a circuit inside the chip with two fixed pins. On any
+    other pin nothing answers; swapped lines do not work either.
+
+    Wrong:
+        air: {part: sht3x, wires: {SDA: A5, SCL: A4}}   # swapped
+
+    Right:
+        air: {part: sht3x, wires: {SDA: A4, SCL: A5}}
+    """
+    for wire in circuit.signals():
+        need = wire.terminal.needs or ""
+        right = circuit.board.role_pin(f"Wire.{need[4:]}") if need.startswith("i2c-") else None
+        if right is not None and wire.pin is not right:
+            yield Fault(
+                wire.at,
+                f"{wire.use.name} {wire.terminal.name} is on pin {wire.label}, "
+                f"and the bus has its {need[4:].upper()} on {right.label}",
+                f"Wire it to {right.label}, or leave it out and that pin is chosen.",
+                {"pin": wire.label, "bus_pin": right.label},
+            )
+
+
+@rule("bus.display-shares-probe", "warning", source="common practice, no source: one bus, one fate")
+def display_shares_probe(circuit: Circuit) -> Iterable[Fault]:
+    """A display sits on the same I2C bus as a probe.
+
+    Why: a display that dies may hold the bus down, and the probe is silenced
+    with it. The load then does what 'if_no_reading' says, so that this is
+    safe, yet a display on other pins would keep the readings alive.
+
+    Wrong:
+        air: {part: sht3x}               # I2C
+        panel: {part: lcd1602-pcf8574}   # the same bus
+
+    Right:
+        soil: {part: ds18b20}            # a wire of its own
+        panel: {part: lcd1602-pcf8574}
+    """
+    probes = [use.name for use in _i2c(circuit) if use.section == "probes"]
+    for use in _i2c(circuit):
+        if use.section == "displays" and probes:
+            yield Fault(
+                use.at,
+                f"{use.name} shares the I2C bus with {', '.join(probes)}: "
+                "a dead display silences the probe",
+                "Accept it if 'if_no_reading' is right for the load, or use a probe off the bus.",
+                {"display": use.name, "probes": probes},
+            )
+
+
+def _bus_head(circuit: Circuit) -> Use:
+    return _i2c(circuit)[0]
+
+
+@rule("bus.pull-up-missing", "error", source="UM10204, NXP, rev 7, 3.1.1 and 7.1")
+def pull_up_missing(circuit: Circuit) -> Iterable[Fault]:
+    """No part on the I2C bus carries pull-up resistors.
+
+    Why: the lines are only ever pulled low; a resistor brings them back. The
+    ones inside the chip are many times too weak and stand in no specification.
+
+    Wrong:
+        panel: {part: lcd1602-pcf8574, own_figures: {module_pull_up_ohms: 0}}
+
+    Right:
+        panel: {part: lcd1602-pcf8574}   # 4.7 kilohms on its back
+    """
+    if _i2c(circuit) and not circuit.bus_pull_ups():
+        names = ", ".join(use.name for use in _i2c(circuit))
+        inside = circuit.board.figure("pull_up_min_ohms")
+        yield Fault(
+            _bus_head(circuit).at,
+            f"nothing pulls the I2C lines of {names} up but the chip's own {inside / 1000:g} kilohms",
+            "Fit 4.7 kilohms from SDA and from SCL to the supply of the parts, "
+            "and say so with module_pull_up_ohms under own_figures of one of them.",
+            {"parts": names, "inside_ohms": inside},
+        )
+
+
+@rule(
+    "bus.pull-up-too-weak", "warning", source="UM10204, NXP, rev 7, 7.1, Rp(max) = tr/(0.8473 Cb)"
+)
+def pull_up_too_weak(circuit: Circuit) -> Iterable[Fault]:
+    """The pull-ups of the I2C bus are too weak for the length of its wires.
+
+    Why: wires and pins must be charged through the pull-up within 1000 ns.
+    10 pF a pin and 100 pF a metre of cable are counted.
+
+    Wrong:
+        air: {part: sht3x}        # 10 kilohms
+        cables: {air: {length_m: 5, awg: 24}}
+
+    Right:
+        air: {part: sht3x, own_figures: {module_pull_up_ohms: 2200}}
+        cables: {air: {length_m: 3, awg: 24}}
+    """
+    ohms = [each for _, _, each in circuit.bus_pull_ups()]
+    if not ohms:
+        return
+    cables = circuit.build.cables
+    metres = sum(
+        cables[u.name].length_m if u.name in cables else SHORT_LEAD_M for u in _i2c(circuit)
+    )
+    farads = PIN_F * (1 + len(_i2c(circuit))) + LEAD_F_PER_M * metres
+    most = electrics.pull_up_max_ohms(RISE_S, farads)
+    have = electrics.parallel_ohms(*ohms)
+    if have > most:
+        yield Fault(
+            next(
+                (cables[u.name].at for u in _i2c(circuit) if u.name in cables),
+                _bus_head(circuit).at,
+            ),
+            f"I2C pull-ups of {have:.0f} ohms in all are too weak for {metres:g} m of wire, "
+            f"about {farads * 1e12:.0f} pF: {most:.0f} ohms at most",
+            "Shorten the cables, or fit stronger pull-ups and say so with module_pull_up_ohms.",
+            {"ohms": have, "most_ohms": most, "farads": farads, "wire_m": metres},
+        )
+
+
+@rule(
+    "bus.pull-up-too-strong", "error", source="UM10204, NXP, rev 7, 7.1, Rp(min) = (VDD - VOL)/IOL"
+)
+def pull_up_too_strong(circuit: Circuit) -> Iterable[Fault]:
+    """The pull-ups of the I2C bus together are stronger than a part must be able to pull down.
+
+    Why: a part need only sink 3 mA while keeping the line below 0.4 V. Each
+    module brings its own pull-ups, and they add up.
+
+    Wrong:
+        panel: {part: lcd1602-pcf8574, own_figures: {module_pull_up_ohms: 1000}}
+
+    Right:
+        panel: {part: lcd1602-pcf8574}   # 4.7 kilohms
+    """
+    pull_ups = circuit.bus_pull_ups()
+    if not pull_ups:
+        return
+    volts = max(rail.volts for _, rail, _ in pull_ups)
+    have = electrics.parallel_ohms(*(ohms for _, _, ohms in pull_ups))
+    least = electrics.pull_up_min_ohms(volts, LOW_V, SINK_MA)
+    if have < least:
+        who = ", ".join(f"{u.name} {ohms:g} ohms{u.whose(_PULL_UP)}" for u, _, ohms in pull_ups)
+        yield Fault(
+            min(pull_ups, key=lambda entry: entry[2])[0].at,
+            f"I2C pull-ups of {have:.0f} ohms in all ({who}) are too strong at {volts:g} V: "
+            f"{least:.0f} ohms at least",
+            "Take the pull-up resistors off one of the modules, and set its module_pull_up_ohms to 0.",
+            {"ohms": have, "least_ohms": least, "volts": volts, "sink_ma": SINK_MA},
+        )
+
+
+_PULL_UP = "module_pull_up_ohms"
+
+
+@rule("bus.too-fast", "error", source="the part's table, bus_hz, with its data sheet")
+def too_fast(circuit: Circuit) -> Iterable[Fault]:
+    """A part on the I2C bus is slower than the bus runs.
+
+    Why: the sketch runs the bus at 100 kHz for all; a slower part misses bits
+    and may hold the line for ever.
+
+    Wrong:
+        panel: {part: lcd1602-pcf8574, own_figures: {bus_hz: 10000}}
+
+    Right:
+        panel: {part: lcd1602-pcf8574}   # 100 kHz
+    """
+    for use in _i2c(circuit):
+        if "bus_hz" in use.figures and use.figure("bus_hz") < BUS_HZ:
+            hz = use.figure("bus_hz")
+            yield Fault(
+                use.at,
+                f"{use.name} follows the bus up to {hz / 1000:g} kHz{use.whose('bus_hz')}, "
+                f"and the sketch runs it at {BUS_HZ // 1000} kHz",
+                "Choose a part that follows 100 kHz.",
+                {"part_hz": hz, "bus_hz": BUS_HZ},
+            )
+
+
+@rule("bus.no-uart-left", "error", source="AVR core 1.8.7, SoftwareSerial.h, listen: one at a time")
+def no_uart_left(circuit: Circuit) -> Iterable[Fault]:
+    """No serial port is left for a part that talks serial.
+
+    Why: each such part needs a port of its own. Beyond the board's free ports
+    software can listen on one pin, not on two.
+
+    Wrong:
+        kitchen: {part: pm-frame32}   # atmega328p-5v: the one software port
+        hall: {part: pm-frame32}      # nothing left
+
+    Right:
+        the same two parts on atmega2560-5v, which has three free ports
+    """
+    uses = {use.name: use for use in circuit.build.uses()}
+    for spot in circuit.unseated:
+        use = uses[spot[0]]
+        if use.part.terminals[spot[1]].needs != "uart-rx":
+            continue
+        free = sorted(p for p, kind in circuit.board.serial_ports.items() if kind == "free")
+        yield Fault(
+            use.at,
+            f"no serial port is left for {spot[0]} {spot[1]}: {circuit.board.id} has "
+            f"{len(free)} free and one by software, and "
+            f"{len(circuit.uses_talking('uart'))} parts want one",
+            "Move the build to a board with more serial ports, or leave a serial part out.",
+            {"free_ports": free, "serial_parts": len(circuit.uses_talking("uart"))},
+        )
+
+
+def _rx_wire(circuit: Circuit, link: SerialLink) -> Wire | None:
+    mine = (w for w in circuit.signals() if w.use is link.use and w.terminal.needs == "uart-rx")
+    return next(mine, None)
+
+
+def _soft(circuit: Circuit) -> Iterable[tuple[SerialLink, Wire]]:
+    """The serial parts that software listens to, with the wire that it listens on."""
+    for link in circuit.serial_links:
+        wire = _rx_wire(circuit, link)
+        if link.port is None and wire is not None and wire.pin is not None and wire.pin.soft_rx:
+            yield link, wire
+
+
+@rule(
+    "bus.two-soft-serials",
+    "error",
+    source="AVR core 1.8.7, SoftwareSerial.h, listen: one at a time",
+)
+def two_soft_serials(circuit: Circuit) -> Iterable[Fault]:
+    """Two parts are wired to software serial, which can listen to one.
+
+    Why: while it listens to one pin it is deaf on the other, and a part that
+    sends on its own does not wait.
+
+    Wrong:
+        kitchen: {part: pm-frame32, wires: {TXD: 8}}
+        hall: {part: pm-frame32, wires: {TXD: 9}}
+
+    Right:
+        the second on the receive pin of a free port, on a board that has one
+    """
+    first: SerialLink | None = None
+    for link, wire in _soft(circuit):
+        if first is not None:
+            yield Fault(
+                wire.at,
+                f"software serial listens to {first.use.name} and cannot hear {link.use.name} "
+                f"on pin {wire.label}",
+                "Put one of them on a free serial port, or choose a board that has more.",
+                {"pin": wire.label, "listens_to": first.use.name},
+            )
+        first = first or link
+
+
+@rule(
+    "bus.baud-error",
+    "error",
+    source="ATmega328P data sheet, Microchip DS40002061B, 19.11, Tables 19-2 and 19-4 (from memory); "
+    "AVR core 1.8.7, HardwareSerial.cpp, begin",
+)
+def baud_error(circuit: Circuit) -> Iterable[Fault]:
+    """The chip's clock cannot make the speed of a serial part closely enough.
+
+    Why: the port divides the clock by a whole number. More than 2 % off, the
+    last bits of a byte are read in the wrong place.
+
+    Wrong:
+        smoke: {part: pm-frame32, own_figures: {serial_baud: 115200}}   # 2.1 % at 16 MHz
+
+    Right:
+        smoke: {part: pm-frame32}   # 9600 baud, 0.2 %
+    """
+    if circuit.board.core.family != "avr":
+        return
+    clock = circuit.board.figure("clock_hz")
+    for link in circuit.serial_links:
+        if link.port is None or "serial_baud" not in link.use.figures:
+            continue
+        baud = link.use.figure("serial_baud")
+        divisor, error = _core_divisor(clock, baud)
+        if abs(error) > BAUD_LIMIT:
+            wire = _rx_wire(circuit, link)
+            yield Fault(
+                wire.at if wire else link.use.at,
+                f"{link.port} runs {error * 100:+.1f} % off the {baud:g} baud of "
+                f"{link.use.name}{link.use.whose('serial_baud')}; {BAUD_LIMIT * 100:g} % is the limit",
+                "Set the part to another speed if it can, such as 9600 or 38400 baud.",
+                {"baud": baud, "error": error, "limit": BAUD_LIMIT, "ubrr": divisor},
+            )
+
+
+def _core_divisor(clock_hz: float, baud: float) -> tuple[int, float]:
+    """The divisor that the core chooses: double speed but for two cases."""
+    divisor, error = electrics.uart_baud_error(clock_hz, baud)
+    if divisor > 4095 or (clock_hz == 16_000_000 and baud == 57600):
+        return electrics.uart_baud_error(clock_hz, baud, samples=16)
+    return divisor, error
+
+
+@rule(
+    "bus.soft-serial-too-fast",
+    "error",
+    source="AVR core 1.8.7, SoftwareSerial.cpp, begin and recv; common practice, no source for 100 cycles",
+)
+def soft_serial_too_fast(circuit: Circuit) -> Iterable[Fault]:
+    """Software serial cannot follow a part at this speed.
+
+    Why: the start bit is noticed only after the timer interrupt is through,
+    up to 100 clock cycles late. By then half a bit must not have passed.
+
+    Wrong:
+        smoke: {part: pm-frame32, wires: {TXD: 8}, own_figures: {serial_baud: 115200}}
+
+    Right:
+        smoke: {part: pm-frame32, wires: {TXD: 8}}   # 9600 baud
+    """
+    if circuit.board.core.family != "avr":
+        return
+    clock = circuit.board.figure("clock_hz")
+    most = electrics.soft_serial_max_baud(clock, SOFT_LATE_CYCLES)
+    for link, wire in _soft(circuit):
+        baud = link.use.figure("serial_baud") if "serial_baud" in link.use.figures else 0.0
+        if baud > most:
+            yield Fault(
+                wire.at,
+                f"{link.use.name} sends at {baud:g} baud{link.use.whose('serial_baud')}, and software "
+                f"serial at {clock / 1e6:g} MHz follows {most:g} at most",
+                "Use a board with a free serial port, or set the part to a lower speed.",
+                {"baud": baud, "most_baud": most, "clock_hz": clock},
+            )

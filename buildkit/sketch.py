@@ -1,0 +1,485 @@
+"""Circuit to sketch: one complete .ino, readable from top to bottom.
+
+The frame stands in templates/sketch, what a part adds in its own folder.  A
+part's ``sketch.j2`` has the macros ``code(u)`` (once a part), ``make(u)``
+(once a use) and, where needed, ``begin(u)``; ``u`` is a ``PartView``.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Callable
+from dataclasses import dataclass
+from fractions import Fraction
+from functools import cache
+from pathlib import Path
+from typing import Any
+
+import jinja2
+
+from buildkit import control, electrics, escapes, rows, sentences
+from buildkit.circuit import Circuit, SerialLink
+from buildkit.model import Display, Load, Pin, Probe, Use
+from buildkit.places import data_dir
+from buildkit.units import UNITS, decimal
+
+LOG_BAUD = 115_200
+BUS_HZ = 100_000
+_LINE_SPARE = 32  # commas, time, state word and line end of a log row
+
+
+class TemplateFault(Exception):
+    """A template that cannot be filled; the message names its file, line and part."""
+
+
+@dataclass(frozen=True)
+class PartView:
+    """What a part's macros may ask about one use of it."""
+
+    use: Use
+    circuit: Circuit
+    core: Any
+    quiet_serial: bool
+
+    @property
+    def name(self) -> str:
+        """The use's name, safe as the tail of an identifier."""
+        return self.use.name
+
+    @property
+    def address(self) -> int | None:
+        """Its bus address."""
+        return self.use.address
+
+    @property
+    def value(self) -> str:
+        """The quantity that a probe reads."""
+        return self._probe.quantity.name
+
+    @property
+    def every_ms(self) -> int:
+        """Milliseconds between readings."""
+        return control.milliseconds(self._probe.every_s)
+
+    @property
+    def _probe(self) -> Probe:
+        return self.circuit.build.probes[self.use.name]
+
+    def pin(self, terminal: str) -> Pin:
+        """The board's pin on a terminal."""
+        wire = self.circuit.wire(self.use, terminal)
+        if wire is None or wire.pin is None:
+            raise TemplateFault(f"{self.use.name} {terminal} has no pin; check the build first.")
+        return wire.pin
+
+    def figure(self, name: str) -> float:
+        """A figure of the part, the builder's own laid over it."""
+        return self.use.figure(name)
+
+    def ms(self, name: str) -> int:
+        """A figure in seconds as whole milliseconds."""
+        return control.milliseconds(self.use.figure(name))
+
+    @property
+    def columns(self) -> int:
+        """Columns of a display."""
+        return int(self.figure("columns_count"))
+
+    @property
+    def cells(self) -> int:
+        """Characters of a display."""
+        return self.columns * int(self.figure("rows_count"))
+
+    @property
+    def row_starts(self) -> list[int]:
+        """Display memory address of each row (HD44780U data sheet, 2-line display)."""
+        return [0x00, 0x40, self.columns, 0x40 + self.columns][: int(self.figure("rows_count"))]
+
+    @property
+    def ntc_sums(self) -> list[int]:
+        """Sums of sixteen conversions at every 5 degC of the span, falling."""
+        return ntc_sums(self.use, self._probe, int(self.circuit.board.figure("adc_bits")))
+
+    @property
+    def ntc_count(self) -> int:
+        """How many sums the table has."""
+        return len(self.ntc_sums)
+
+    @property
+    def ntc_first_steps(self) -> int:
+        """The first temperature of the table, in steps."""
+        return int(self._probe.quantity.low / self._probe.quantity.resolution)
+
+    @property
+    def _ntc_span(self) -> int:
+        return 16 * (2 ** int(self.circuit.board.figure("adc_bits")) - 1)
+
+    @property
+    def ntc_low_sum(self) -> int:
+        """Below this sum the thermistor counts as shorted."""
+        return math.ceil(self._ntc_span * self.figure("false_ends_percent") / 100)
+
+    @property
+    def ntc_high_sum(self) -> int:
+        """Above this sum the thermistor counts as open."""
+        return self._ntc_span - self.ntc_low_sum
+
+
+def ntc_ohms(use: Use, celsius: float) -> float:
+    """Resistance of a use's thermistor: Steinhart-Hart when its figures are given, else beta."""
+    a, b, c = (use.figure(f"sh_{letter}_per_k") for letter in "abc")
+    if a and b and c:
+        return electrics.ntc_ohms_steinhart_hart(celsius, a, b, c)
+    return electrics.ntc_ohms_beta(celsius, use.figure("r25_ohms"), use.figure("beta_k"))
+
+
+def ntc_sums(use: Use, probe: Probe, adc_bits: int) -> list[int]:
+    """Sums of sixteen conversions of a divider at every 5 degC of its span, falling."""
+    series = use.figure("series_ohms")
+    celsius = range(int(probe.quantity.low), int(probe.quantity.high) + 1, 5)
+    ohms = (ntc_ohms(use, float(t)) for t in celsius)
+    return [round(16 * (2**adc_bits - 1) * r / (r + series)) for r in ohms]
+
+
+@cache
+def _environment() -> jinja2.Environment:
+    environment = jinja2.Environment(
+        loader=jinja2.FileSystemLoader(data_dir("templates")),
+        undefined=jinja2.StrictUndefined,
+        keep_trailing_newline=True,
+    )
+    environment.filters.update(comment=escapes.comment, wrap=escapes.wrap)
+    return environment
+
+
+def render(circuit: Circuit) -> str:
+    """The sketch of a circuit that has no errors.  Raises TemplateFault."""
+    try:
+        return _render(circuit)
+    except jinja2.TemplateSyntaxError as error:
+        raise TemplateFault(f"{error.filename}:{error.lineno}: {error.message}") from None
+    except jinja2.UndefinedError as error:
+        raise TemplateFault(f"a sketch template asks for what is not there: {error}") from None
+
+
+def _render(circuit: Circuit) -> str:
+    environment = _environment()
+    scene = _scene(circuit)
+    core_template = environment.get_template(f"sketch/core-{circuit.board.core.family}.j2")
+    core: Any = core_template.make_module({"s": scene})
+    scene.update(_part_blocks(circuit, core, bool(scene["quiet_serial"])))
+    text = environment.get_template("sketch/sketch.ino.j2").render(
+        s=scene, core_template=core_template
+    )
+    return _tidy(text)
+
+
+def _tidy(text: str) -> str:
+    """No blanks at line ends, never two empty lines together."""
+    lines: list[str] = []
+    for line in (raw.rstrip() for raw in text.splitlines()):
+        if line or (lines and lines[-1]):
+            lines.append(line)
+    return "\n".join(lines).strip("\n") + "\n"
+
+
+def _scene(circuit: Circuit) -> dict[str, Any]:
+    build = circuit.build
+    links = [_link(circuit, link) for link in circuit.serial_links]
+    soft = any(link["port"] is None for link in links)
+    slow_pins = bool(circuit.uses_talking("one-wire"))
+    line_bytes = _LINE_SPARE + 24 + _longest([*build.probes]) + _longest([*build.loads])
+    quiet_serial = soft and slow_pins
+    return {
+        "title": build.name,
+        "about_lines": escapes.wrap(escapes.visible(build.about), 74) if build.about else [],
+        "board": circuit.board,
+        "sentences": [sentences.say(entry, build) for entry in build.control],
+        "pins": [
+            {"label": w.label, "use": w.use.name, "terminal": w.terminal.name}
+            for w in circuit.signals()
+        ],
+        "headers": _headers(circuit, soft),
+        "loads": [_load(circuit, load) for load in build.loads.values()],
+        "log_bytes": min(240, 3 * line_bytes),
+        "line_bytes": min(80, line_bytes),
+        "log_baud": LOG_BAUD,
+        "steps_type": "int16_t" if all(_fits_16(p) for p in build.probes.values()) else "int32_t",
+        "any_stuck": any(entry.stuck_after_s for entry in build.control),
+        "any_max_on": any(entry.max_on_s for entry in build.control),
+        "any_run_on": any(entry.run_on_s for entry in build.control),
+        "probes": [_probe(circuit, probe) for probe in build.probes.values()],
+        "i2c": _bus(circuit),
+        "serials": links,
+        "quiet_serial": quiet_serial,
+        "controls": [_control(circuit, index) for index in range(len(build.control))],
+        "shown": [_shown(circuit, probe) for probe in build.probes.values()],
+        "lamps": _lamps(circuit),
+        "alarms": _alarms(circuit),
+        "displays": [],
+    }
+
+
+def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, Any]:
+    """What the parts' own macros add: code once a part, the rest once a use."""
+    code: dict[str, str] = {}
+    makers: list[str] = []
+    begins: list[str] = []
+    displays: list[dict[str, Any]] = []
+    for use in circuit.build.uses():
+        macros = _macros(use)
+        if macros is None:
+            continue
+        view = PartView(use, circuit, core, quiet_serial)
+        block = _fill(macros.code, view)
+        maker = _fill(macros.make, view)
+        if use.section == "displays":
+            shown_code = block if use.part.id not in code else ""
+            displays.append(_display(circuit, circuit.build.displays[use.name], shown_code, maker))
+            code.setdefault(use.part.id, "")
+        else:
+            code.setdefault(use.part.id, block)
+            makers.append(maker)
+        begin = getattr(macros, "begin", None)
+        if begin is not None:
+            begins.append(_fill(begin, view).strip())
+    states = len(circuit.build.probes) + len(circuit.build.control) + len(displays)
+    return {
+        "part_code": [block for block in code.values() if block],
+        "makers": makers,
+        "begins": begins,
+        "displays": displays,
+        "all_advanced": (1 << states) - 1,
+    }
+
+
+def _macros(use: Use) -> Any:
+    path = Path(use.part.folder) / "sketch.j2"
+    if not path.is_file():
+        return None
+    template = _environment().from_string(path.read_text(encoding="utf-8"))
+    return template.make_module()
+
+
+def _fill(macro: Callable[[PartView], Any], view: PartView) -> str:
+    try:
+        return str(macro(view))
+    except (KeyError, jinja2.UndefinedError, AttributeError) as error:
+        where = Path(view.use.part.folder) / "sketch.j2"
+        raise TemplateFault(f"{where}: part '{view.use.part.id}' asks for {error}") from None
+
+
+def _longest(names: list[str]) -> int:
+    return max((len(name) for name in names), default=0)
+
+
+def _headers(circuit: Circuit, soft: bool) -> list[str]:
+    wanted = [*("avr/wdt.h", "avr/sleep.h")] if circuit.board.core.family == "avr" else []
+    if soft:
+        wanted.append("SoftwareSerial.h")
+    if circuit.uses_talking("i2c"):
+        wanted.append("Wire.h")
+    return wanted
+
+
+def _load(circuit: Circuit, load: Load) -> dict[str, Any]:
+    switching = load.use.part.switching
+    assert switching is not None
+    wire = circuit.wire(load.use, switching.input_terminal)
+    assert wire is not None
+    assert wire.pin is not None
+    level = "HIGH" if switching.active == "high" else "LOW"
+    return {
+        "name": load.use.name,
+        "pin": wire.pin,
+        "run_level": level,
+        "note": f"  // runs while its pin is {level.lower()}",
+    }
+
+
+def _fits_16(probe: Probe) -> bool:
+    known = control.probe_settings(probe, ())
+    return -(2**15) <= known.low and known.high < 2**15
+
+
+def _scale(probe: Probe, decimals: int, unit: str) -> tuple[int, int, int]:
+    """Whole numbers a, b, c with which ``(steps * a + b) / c`` is the value in last digits."""
+    quantity, base, wanted = probe.quantity, UNITS[probe.quantity.unit], UNITS[unit]
+    slope = quantity.resolution * base.scale / wanted.scale * 10**decimals
+    shift = (base.offset - wanted.offset) / wanted.scale * 10**decimals
+    below = math.lcm(slope.denominator, shift.denominator)
+    return int(slope * below), int(shift * below), below
+
+
+def _probe(circuit: Circuit, probe: Probe) -> dict[str, Any]:
+    build, name = circuit.build, probe.use.name
+    known = control.probe_settings(probe, build.control)
+    decimals = log_decimals(probe)
+    factor, _, _ = _scale(probe, decimals, probe.quantity.unit)
+    times = f" * {factor}L" if factor != 1 else ""
+    loads = [entry.drive for entry in build.control if entry.by == name]
+    return {
+        "name": name,
+        "count": known.count,
+        "low": known.low,
+        "high": known.high,
+        "warm_up_ms": known.warm_up_ms,
+        "stuck_after_ms": known.stuck_after_ms or 0,
+        "note": f"{probe.quantity.about}, steps of {decimal(probe.quantity.resolution)} {probe.quantity.unit}",
+        "log_loads": loads or [None],
+        "log_decimals": decimals,
+        "log_now": f"probe.last{times}" if times else "probe.last",
+        "log_sum": f"probe.sum{times}",
+    }
+
+
+def log_decimals(probe: Probe) -> int:
+    """Digits after the point with which one step is written exactly in the log."""
+    resolution = probe.quantity.resolution
+    return next(n for n in range(8) if (resolution * 10**n).denominator == 1)
+
+
+def _shown(circuit: Circuit, probe: Probe) -> dict[str, Any]:
+    name = probe.use.name
+    fields = {
+        piece.field
+        for display in rows.text_displays(circuit.build)
+        for row in display.rows
+        for piece in rows.segments(row, circuit.build)
+        if piece.name == name
+    }
+    slope, shift, below = _scale(probe, probe.quantity.decimals, probe.unit)
+    count = probe.average
+    now = _linear(f"probe_{name}.last", slope, shift)
+    average = _linear(f"probe_{name}.sum", slope, shift * count)
+    return {
+        "name": name,
+        "shows_now": "now" in fields,
+        "shows_average": "average" in fields,
+        "now_expression": now,
+        "average_expression": average,
+        "below": below,
+        "count": count,
+        "decimals": probe.quantity.decimals,
+    }
+
+
+def _linear(variable: str, slope: int, shift: int) -> str:
+    text = variable if slope == 1 else f"{variable} * {slope}L"
+    return text if shift == 0 else f"{text} + {shift}L" if shift > 0 else f"{text} - {-shift}L"
+
+
+def _bus(circuit: Circuit) -> dict[str, Any] | None:
+    members = circuit.uses_talking("i2c")
+    if not members:
+        return None
+    io_v = circuit.io_rail.volts
+    limits = [circuit.in_max_v(use) for use in members]
+    return {
+        "hz": BUS_HZ,
+        "io_v": f"{io_v:g}",
+        "drop_pull_ups": any(limit is not None and limit < io_v for limit in limits),
+    }
+
+
+def _link(circuit: Circuit, link: SerialLink) -> dict[str, Any]:
+    return {
+        "name": link.use.name,
+        "port": link.port,
+        "rx": link.rx,
+        "tx_code": link.tx.code if link.tx else circuit.board.core.unused_tx,
+        "baud": int(link.use.figure("serial_baud")),
+    }
+
+
+def _control(circuit: Circuit, index: int) -> dict[str, Any]:
+    entry = circuit.build.control[index]
+    probe = circuit.build.probes[entry.by]
+    known = control.settings(entry, probe)
+    unit = probe.unit
+    return {
+        "drive": known.drive,
+        "by": known.by,
+        "rising": _flag(known.rising),
+        "start_sum": known.start_sum,
+        "stop_sum": known.stop_sum,
+        "min_on_ms": known.min_on_ms,
+        "min_off_ms": known.min_off_ms,
+        "max_on_ms": known.max_on_ms or 0,
+        "run_on_ms": known.run_on_ms,
+        "rests_when_silent": _flag(known.rests_when_silent),
+        "silent_after_ms": known.silent_after_ms,
+        "start": f"{decimal(entry.start_at)} {unit}",
+        "stop": f"{decimal(entry.stop_at)} {unit}",
+        "count": probe.average,
+    }
+
+
+def _flag(value: bool) -> str:
+    return "true" if value else "false"
+
+
+def _display(circuit: Circuit, display: Display, code: str, maker: str) -> dict[str, Any]:
+    build, use = circuit.build, display.use
+    return {
+        "name": use.name,
+        "columns": int(use.figure("columns_count")),
+        "rows": [
+            [_piece(piece, use) for piece in rows.segments(row, build)]
+            for row in _all_rows(display)
+        ],
+        "code": code,
+        "maker": maker,
+    }
+
+
+def _all_rows(display: Display) -> list[str]:
+    blank = [""] * int(display.use.figure("rows_count"))
+    return [*display.rows, *blank][: len(blank)]
+
+
+def _piece(piece: rows.Segment, use: Use) -> str:
+    if piece.field == "load":
+        return f'row.print(load_{piece.name}.on ? F("on") : F("off"));'
+    if piece.field in ("now", "average"):
+        return f"show{piece.field.capitalize()}_{piece.name}(row);"
+    codes, _ = rows.encode(piece.text, use.part)
+    return f"row.print(F({escapes.literal(codes)}));"
+
+
+def _lamps(circuit: Circuit) -> list[dict[str, Any]]:
+    lamps = [d for d in circuit.build.displays.values() if d.use.part.shows == "lamp"]
+    return [
+        {"name": d.use.name, "follows": d.follows, "pin": _lamp_pin(circuit, d.use)} for d in lamps
+    ]
+
+
+def _alarms(circuit: Circuit) -> list[dict[str, Any]]:
+    conditions = {"no-reading": "silent", "forced-rest": "forced"}
+    return [
+        {
+            "name": alarm.use.name,
+            "pin": _lamp_pin(circuit, alarm.use),
+            "condition": " || ".join(
+                f"control_{entry.drive}.{conditions[when]}"
+                for entry in circuit.build.control
+                for when in alarm.when
+            )
+            or "false",
+        }
+        for alarm in circuit.build.alarms.values()
+    ]
+
+
+def _lamp_pin(circuit: Circuit, use: Use) -> Pin:
+    terminal = next(t for t in use.part.signals() if t.needs == "digital-out")
+    wire = circuit.wire(use, terminal.name)
+    assert wire is not None
+    assert wire.pin is not None
+    return wire.pin
+
+
+def largest_sum(probe: Probe) -> Fraction:
+    """The greatest magnitude that a window's sum can have, in steps."""
+    known = control.probe_settings(probe, ())
+    return Fraction(max(abs(known.low), abs(known.high)) * known.count)

@@ -1,0 +1,16 @@
+// Rests its output and stops for good.
+#include <Arduino.h>
+#include <avr/sleep.h>
+
+void setup() {
+  pinMode(7, OUTPUT);
+  digitalWrite(7, HIGH);
+  delay(50);
+  digitalWrite(7, LOW);
+  noInterrupts();
+  sleep_enable();
+  sleep_cpu();
+  digitalWrite(7, HIGH);
+}
+
+void loop() {}

@@ -1,0 +1,377 @@
+"""Each ability of the chip engine, seen through a small sketch that uses it."""
+
+from __future__ import annotations
+
+import time
+from pathlib import Path
+
+import pytest
+
+from buildkit.rehearsal import chip, toolchain
+from buildkit.rehearsal.chip import ChipRun
+from buildkit.rehearsal.signals import Scenario, crc8, thermometer_code
+from buildkit.rehearsal.toolchain import AvrCore
+
+SKETCHES = Path(__file__).parent / "sketches"
+CLOCK_HZ = 16_000_000
+CORES = {
+    "atmega328p": AvrCore("atmega328p", CLOCK_HZ, "standard", ("ARDUINO_AVR_UNO",)),
+    "atmega32u4": AvrCore(
+        "atmega32u4",
+        CLOCK_HZ,
+        "leonardo",
+        ("ARDUINO_AVR_LEONARDO", "USB_VID=0x2341", "USB_PID=0x8036"),
+    ),
+    "atmega2560": AvrCore("atmega2560", CLOCK_HZ, "mega", ("ARDUINO_AVR_MEGA2560",)),
+}
+FRAME = bytes([0x42, 0x4D, *range(0, 240, 8)])
+
+
+def rehearse(
+    tmp_path: Path, sketch: str, scenario: Scenario, until_s: float, mcu: str = "atmega328p"
+) -> ChipRun:
+    made = toolchain.compile_sketch(SKETCHES / f"{sketch}.ino", CORES[mcu], tmp_path / mcu)
+    seen = chip.run(made.elf, mcu, CLOCK_HZ, scenario, until_s)
+    assert seen.complaints == () or sketch == "astray"
+    return seen
+
+
+# ---- pins ----
+
+
+def test_every_change_of_a_watched_pin_is_seen_from_reset_on(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.watch("PD7")
+    scenario.reset(0.05)
+    seen = rehearse(tmp_path, "edges", scenario, 0.08)
+    assert [state for _, state in seen.pin_changes("PD7")] == [
+        "float", "pullup", "high", "low", "float",
+        "pullup", "high", "low", "float",
+    ]  # fmt: skip
+    first_us, second_us = seen.pin_changes("PD7")[0][0], seen.pin_changes("PD7")[5][0]
+    assert first_us == 0
+    # The second walk starts as long after the reset as the first after power-up.
+    assert second_us - 50_000 == pytest.approx(seen.pin_changes("PD7")[1][0], abs=1)
+    assert [(reset.cause, round(reset.t_us)) for reset in seen.resets] == [
+        ("power", 0),
+        ("external", 50_000),
+    ]
+
+
+def test_levels_from_outside_are_read_and_raise_interrupts(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.level(0, "PD2", 0)
+    for pulse in range(5):
+        scenario.level(0.11 + pulse * 0.01, "PD2", 1)
+        scenario.level(0.115 + pulse * 0.01, "PD2", 0)
+    scenario.level(0.25, "PD3", 0)
+    scenario.level(0.45, "PD3", None)
+    seen = rehearse(tmp_path, "edges", scenario, 0.55)
+    # Edges counted so far, and pin 3: its pull-up, held low from outside, let go again.
+    # The sketch writes to the same port in between, which must not disturb the low level.
+    assert seen.uart_text(0).split("\r\n")[:5] == ["0 1", "5 1", "5 0", "5 0", "5 1"]
+
+
+# ---- serial ----
+
+
+@pytest.mark.parametrize(
+    ("mcu", "pin", "hard_index", "out_index"),
+    [("atmega328p", "PB0", 0, 0), ("atmega32u4", "PB4", 1, 1), ("atmega2560", "PB4", 1, 0)],
+)
+def test_frames_arrive_byte_for_byte_while_the_bus_is_busy(
+    tmp_path: Path, mcu: str, pin: str, hard_index: int, out_index: int
+) -> None:
+    scenario = Scenario()
+    scenario.level(0, pin, 1)
+    scenario.i2c_present(0, 0x27)
+    for second in range(3):
+        scenario.pin_bytes(0.2 + second, pin, FRAME)
+        scenario.uart_bytes(0.6 + second, hard_index, FRAME[::-1])
+    seen = rehearse(tmp_path, "receive", scenario, 3.2, mcu)
+    text = seen.uart_text(out_index)
+    soft = "".join(f"s{byte:02x}" for byte in FRAME)
+    hard = "".join(f"h{byte:02x}" for byte in FRAME[::-1])
+    assert text == (soft + hard) * 3
+    assert seen.uart_troubles == ()
+    writes = seen.i2c_writes(0x27)
+    assert len(writes) > 3000
+    # The last two may be caught half done when the run ends.
+    assert {data for _, data in writes} == {bytes(range(6))}
+
+
+def test_bytes_on_pin_change_group_2_of_the_large_chip(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.level(0, "PK0", 1)
+    scenario.pin_bytes(0.1, "PK0", FRAME)
+    seen = rehearse(tmp_path, "soft_a8", scenario, 0.3, "atmega2560")
+    assert seen.uart_bytes(0) == FRAME
+
+
+def test_pin_change_group_1_of_the_large_chip(tmp_path: Path) -> None:
+    scenario = Scenario()
+    for change in range(6):
+        scenario.level(0.02 + change * 0.002, "PJ0", change % 2)
+        scenario.level(0.05 + change * 0.002, "PE0", change % 2)
+        scenario.level(0.05 + change * 0.002, "PJ1", change % 2)
+    seen = rehearse(tmp_path, "change_j", scenario, 0.15, "atmega2560")
+    # Both pins were low at first, so the first change of each is none.
+    assert seen.uart_text(1) == "10\r\n"
+
+
+def test_a_uart_left_unread_keeps_two_bytes_and_the_last(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.uart_bytes(0.0005, 0, b"abcde")
+    seen = rehearse(tmp_path, "deaf", scenario, 0.1)
+    assert seen.uart_bytes(0) == b"abe"
+    assert [trouble.what for trouble in seen.uart_troubles] == ["overrun", "overrun"]
+
+
+def test_bytes_at_another_speed_do_not_arrive_and_are_told(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.uart_bytes(0.02, 0, b"abc", baud=19200)
+    seen = rehearse(tmp_path, "deaf", scenario, 0.1)
+    assert seen.uart_bytes(0) == b""
+    assert [trouble.what for trouble in seen.uart_troubles] == ["wrong speed"]
+
+
+def test_sent_bytes_are_a_byte_time_apart(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.uart_bytes(0.02, 0, bytes(100))
+    times_us = [event.t_us for event in rehearse(tmp_path, "deaf", scenario, 0.3).uart]
+    # 10 bits at 9600 baud, received and sent back at the pace of the line.
+    assert (times_us[-1] - times_us[0]) / 99 == pytest.approx(10 / 9600 * 1e6, rel=0.005)
+
+
+# ---- two-wire bus ----
+
+
+def transfers(seen: ChipRun) -> dict[int, list[str]]:
+    rows = (line.split(":") for line in seen.uart_text(0).split("\r\n") if ":" in line)
+    return {int(step): words.split() for step, words in rows}
+
+
+def test_two_wire_acknowledge_timing_and_replies(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.i2c_present(0, 0x44)
+    scenario.i2c_reply(0, 0x44, b"\x01\x02")
+    scenario.i2c_reply(0, 0x44, b"\xaa\xbb\xcc", after=b"\xd0")
+    scenario.i2c_present(0.35, 0x44, False)
+    seen = rehearse(tmp_path, "twowire", scenario, 0.65)
+    told = transfers(seen)
+    assert told[1][0] == "0"
+    # Start, 11 bytes of 9 bits and stop at 100 kHz, and some microseconds of the library.
+    assert 1000 <= int(told[1][1]) <= 1300
+    assert told[2] == ["0", "3", "AA", "BB", "CC"]
+    assert told[3] == ["2", "AA", "BB"]  # the last write still chooses the reply
+    assert told[4][0] == "2"
+    assert told[5] == ["2", "0"]
+    assert told[6] == ["0"]
+    assert [(event.kind, event.data) for event in seen.i2c] == [
+        ("write", bytes(range(10))),
+        ("write", b"\xd0"),
+        ("read", b"\xaa\xbb\xcc"),
+        ("read", b"\xaa\xbb"),
+        ("refused", b""),
+        ("refused", b""),
+        ("refused", b""),
+        ("refused", b""),
+    ]
+
+
+def test_a_busy_device_refuses_to_be_read(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.i2c_present(0, 0x44)
+    scenario.i2c_busy(0, 0x44, 15_000)
+    scenario.i2c_reply(0, 0x44, b"\x11\x22\x33")
+    told = transfers(rehearse(tmp_path, "twowire", scenario, 0.35))
+    assert told[2] == ["0", "0"]
+    assert told[3] == ["2", "11", "22"]
+
+
+@pytest.mark.parametrize("line", ["sda", "scl"])
+def test_a_bus_held_low_times_out(tmp_path: Path, line: str) -> None:
+    scenario = Scenario()
+    scenario.i2c_present(0, 0x44)
+    scenario.i2c_hold(0.05, line)
+    scenario.i2c_hold(0.5, None)
+    told = transfers(rehearse(tmp_path, "twowire", scenario, 0.75))
+    assert told[1][0] == "5"
+    assert 5000 <= int(told[1][1]) <= 6000
+    assert told[3] == (["0"] if line == "sda" else ["1"])
+    assert told[7][0] == "0"
+
+
+def test_a_bus_held_low_is_freed_by_clocking(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.i2c_present(0, 0x44)
+    scenario.i2c_hold(0.05, "sda", clocks=7)
+    told = transfers(rehearse(tmp_path, "twowire", scenario, 0.45))
+    assert told[1][0] == "5"
+    assert told[3] == ["1"]
+    assert told[4][0] == "0"
+
+
+# ---- 1-Wire ----
+
+
+def test_a_thermometer_answers_independent_code(tmp_path: Path) -> None:
+    code = thermometer_code(42)
+    scenario = Scenario()
+    scenario.thermometer(0, "PD5", code=code)
+    scenario.temperature(0, "PD5", -10.125, code=code)
+    scenario.temperature(1.5, "PD5", 25.0625, code=code)
+    scenario.scratchpad(3.9, "PD5", b"\x91\x01KF\x7f\xff\x0c\x10\x00", code=code)
+    scenario.thermometer(4.9, "PD5", present=False, code=code)
+    seen = rehearse(tmp_path, "onewire", scenario, 5.5)
+    lines = seen.uart_text(0).split("\r\n")
+    assert lines[0] == code.hex().upper()
+    pads = [bytes.fromhex(line) for line in lines[1:9:2]]
+    raws = [int.from_bytes(pad[:2], "little", signed=True) for pad in pads]
+    # After power-up 85 degC, then what each conversion found (datasheet, table 1).
+    assert raws == [0x0550, -162, -162, 0x0191]
+    assert all(crc8(pad[:8]) == pad[8] for pad in pads)
+    assert all(745 <= int(ms) <= 756 for ms in lines[2:9:2])
+    wrong = bytes.fromhex(lines[9])
+    assert wrong[:2] == b"\x91\x01" and crc8(wrong[:8]) != wrong[8]
+    assert lines[11] == "nobody"
+    assert not [event for event in seen.onewire if event.what == "slot"]
+
+
+# ---- analog ----
+
+
+@pytest.mark.parametrize(
+    ("mcu", "channels", "out"),
+    [
+        ("atmega328p", (0, 1, 2, 5), 0),
+        ("atmega32u4", (7, 0, 8, 9), 1),
+        ("atmega2560", (0, 7, 8, 15), 0),
+    ],
+)
+def test_analog_inputs(tmp_path: Path, mcu: str, channels: tuple[int, ...], out: int) -> None:
+    scenario = Scenario()
+    for channel, mv in zip(channels, (0, 1000, 2500, 5000), strict=True):
+        scenario.adc_mv(0, channel, mv)
+    scenario.adc_mv(0.15, channels[0], 4995)
+    seen = rehearse(tmp_path, "analog", scenario, 0.25, mcu)
+    # ADC = V x 1024 / Vref, at most 1023
+    assert seen.uart_text(out).split("\r\n" if "\r" in seen.uart_text(out) else "\n")[:3] == [
+        "0 204 512 1023",
+        "0 204 512 1023",
+        "1022 204 512 1023",
+    ]
+
+
+# ---- watchdog, sleep, resets ----
+
+
+@pytest.mark.parametrize("mcu", ["atmega328p", "atmega2560"])
+def test_watchdog_interrupt_and_reset(tmp_path: Path, mcu: str) -> None:
+    seen = rehearse(tmp_path, "watchdog", Scenario(), 3, mcu)
+    assert seen.uart_text(0).split("\r\n") == [
+        "1 1",  # power-up
+        "6",  # 400 ms of interrupts every 64 ms, none of them a reset
+        "2 8",  # watchdog reset
+        "barked",
+        "3 8",
+        "4 8",
+        "5 8",
+        "fed",
+        "",
+    ]
+    assert [reset.cause for reset in seen.resets] == ["power"] + ["watchdog"] * 4
+
+
+def test_the_millisecond_counter_rolls_over(tmp_path: Path) -> None:
+    scenario = Scenario()
+    before = (2**32 - 2500).to_bytes(4, "little")
+    scenario.poke(1.5, "timer0_millis", before)
+    scenario.poke(1.5, "last_ms", (2**32 - 3000).to_bytes(4, "little"))
+    scenario.peek(6, "timer0_millis", 4)
+    seen = rehearse(tmp_path, "tick", scenario, 6.5)
+    times_s = [t_us / 1e6 for t_us, _ in seen.uart_lines(0)]
+    assert [round(t, 1) for t in times_s] == [1.0, 2.0, 3.0, 4.0, 5.0, 6.0]
+    assert seen.uart_lines(0)[3][1] == "0"  # 2**32 - 1000 + 1000
+    assert int.from_bytes(seen.memory[0].data, "little") == pytest.approx(2000, abs=3)
+
+
+def test_a_sleeping_sketch_costs_little_time(tmp_path: Path) -> None:
+    began_s = time.monotonic()
+    seen = rehearse(tmp_path, "tick", Scenario(), 300)
+    took_s = time.monotonic() - began_s
+    assert seen.asleep_fraction > 0.95
+    assert len(seen.uart_lines(0)) == 299
+    assert seen.simulated_s == pytest.approx(300)
+    # Hundreds of times faster than life when the machine is idle; 10 leaves room for a busy one.
+    assert 300 / took_s > 10
+
+
+def test_asleep_with_interrupts_off_is_a_halt(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.watch("PD7")
+    seen = rehearse(tmp_path, "halt", scenario, 2)
+    assert [state for _, state in seen.pin_changes("PD7")] == ["float", "low", "high", "low"]
+    assert seen.ended == "halted"
+    assert seen.simulated_s == pytest.approx(2)
+
+
+def test_the_bootloader_keeps_pins_floating_and_hides_the_cause(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.watch("PD7")
+    scenario.bootloader(0.5, clears_cause=True)
+    scenario.reset(1)
+    seen = rehearse(tmp_path, "halt", scenario, 2)
+    starts_s = [t_us / 1e6 for t_us, state in seen.pin_changes("PD7") if state == "high"]
+    assert starts_s == [pytest.approx(0.5, abs=0.001), pytest.approx(1.5, abs=0.001)]
+    text = rehearse(tmp_path, "watchdog", scenario, 0.55).uart_text(0)
+    assert text.split("\r\n")[0].endswith(" 0")
+
+
+def test_power_loss_is_told_from_a_reset_button(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.reset(0.1, "power")
+    scenario.reset(0.2, "external")
+    seen = rehearse(tmp_path, "watchdog", scenario, 0.25)
+    assert [line for line in seen.uart_text(0).split("\r\n") if " " in line] == ["1 1", "1 1", "2 2"]
+
+
+def test_a_sketch_gone_astray_is_told(tmp_path: Path) -> None:
+    seen = rehearse(tmp_path, "astray", Scenario(), 1)
+    assert seen.ended == "crashed"
+    assert "Invalid write address" in seen.complaints[0]
+
+
+def test_stack_depth_is_measured(tmp_path: Path) -> None:
+    seen = rehearse(tmp_path, "deep", Scenario(), 0.1)
+    assert 200 < seen.stack_bytes < 240
+    assert 1700 < seen.untouched_ram_bytes <= 2048 - seen.stack_bytes
+
+
+# ---- native USB ----
+
+
+def test_native_usb_without_a_host_does_not_stop_the_sketch(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.watch("PE6")
+    seen = rehearse(tmp_path, "native", scenario, 1, "atmega32u4")
+    changes = seen.pin_changes("PE6")
+    assert len(changes) > 90
+    assert changes[-1][0] > 980_000
+
+
+# ---- mistakes in the call ----
+
+
+def test_an_unknown_pin_is_refused_with_its_name(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.watch("PQ7")
+    with pytest.raises(chip.ChipFailed, match="no pin 'PQ7'"):
+        rehearse(tmp_path, "tick", scenario, 0.1)
+
+
+def test_an_unknown_variable_is_refused_with_its_name(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.poke(0, "no_such_thing", b"\x00")
+    with pytest.raises(chip.ChipFailed, match="no variable 'no_such_thing'"):
+        rehearse(tmp_path, "tick", scenario, 0.1)
