@@ -8,18 +8,17 @@ neutral blue, protective earth green-yellow); US usual practice after NFPA 70
 
 from __future__ import annotations
 
-import unicodedata
 from dataclasses import dataclass
 
-from buildkit.circuit import MAINS_FROM_V, Circuit, End, Net
+from buildkit.circuit import Circuit, End, Net
 from buildkit.electrics import awg_area_mm2, conductor_ohms
 from buildkit.model import Build
+from buildkit.rules.load_mains import CONTINUOUS, FUSES_A, IEC_MM2, US_AWG
 
 _KIND_ORDER = ("ground", "supply", "signal", "load", "mains")
 # The mains side is wired from the load back to the supply, so that the plug comes last.
 _MAINS_ORDER = {"earth": 0, "neutral": 1, "fused live": 3, "live": 4}
 _SIGNAL_COLOURS = ("yellow", "violet", "orange", "pink", "turquoise")
-_INVISIBLE = ("Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp")
 WIRE_OHMS = 1.0  # common practice, no source: meter leads and a sound joint stay below
 
 
@@ -31,17 +30,22 @@ class Size:
     area_mm2: float
 
 
-def visible(text: str) -> str:
-    """Text on one line, with control and direction characters shown as U+XXXX."""
-    shown = []
-    for char in text:
-        if char in "\n\r\t":
-            shown.append(" ")
-        elif unicodedata.category(char) in _INVISIBLE:
-            shown.append(f"U+{ord(char):04X}")
-        else:
-            shown.append(char)
-    return "".join(shown)
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One proof: do, expect, and what to look for when it is not so."""
+
+    do: str
+    expect: str
+    if_not: str
+
+
+@dataclass(frozen=True, slots=True)
+class Stage:
+    """Steps that belong to one state of the appliance, and what that state is."""
+
+    title: str
+    state: str
+    steps: tuple[Step, ...]
 
 
 def short(value: float, digits: int = 3) -> str:
@@ -57,14 +61,6 @@ def ohms(value: float) -> str:
         if value >= scale:
             return f"{short(value / scale, 2)} {sign}"
     return f"{short(value, 1)} Ω"
-
-
-def seconds(value: float) -> str:
-    """A time with its unit; long ones in minutes or hours beside it."""
-    text = f"{short(value)} s"
-    if value >= 7200:
-        return f"{text} ({short(value / 3600, 1)} h)"
-    return f"{text} ({short(value / 60, 1)} min)" if value >= 120 else text
 
 
 def work_order(circuit: Circuit) -> tuple[Net, ...]:
@@ -153,30 +149,29 @@ def _power_colour(circuit: Circuit, net: Net) -> str:
         return "red" if net.name == circuit.io_rail.name else "orange, mark " + net.name
     if net.kind == "load":
         return "black" if net.name.endswith(" return") else "red, mark " + net.name.split()[-1]
-    us = region(circuit.build) == "us"
+    return _mains_colour(circuit, net)
+
+
+def _mains_colour(circuit: Circuit, net: Net) -> str:
+    us, two = region(circuit.build) == "us", two_lives(circuit)
     if net.name == "earth":
         return "green or bare" if us else "green-yellow"
     if net.name == "neutral":
-        second = "red (second live)" if two_lives(circuit) else "white"
+        second = "red (second live)" if two else "white"
         return second if us else "blue"
+    live = "black" if us else "brown"
     if net.name.endswith(("switched", "behind cut-out")):
-        return ("black, mark switched" if two_lives(circuit) else "red") if us else (
-            "brown, mark switched"
-        )
-    return "black" if us else "brown"
+        return "red" if us and not two else f"{live}, mark switched"
+    return live
 
 
 def net_amps(circuit: Circuit, net: Net) -> float:
     """The most that a net carries in normal work, amps."""
-    if net.kind in ("load", "mains"):
-        drawn = [
-            load.draws.amps
-            for load in circuit.build.loads.values()
-            if load.draws is not None
-            and (circuit.on_mains(load) == (net.kind == "mains"))
-            and (net.name in _MAINS_ORDER or net.name.startswith(f"{load.use.name} "))
-        ]
-        return sum(drawn)
+    if net.kind == "mains":
+        return mains_amps(circuit)
+    if net.kind == "load":
+        loads = circuit.build.loads.items()
+        return sum(o.draws.amps for n, o in loads if o.draws and net.name.startswith(f"{n} "))
     if net.kind == "signal":
         return max((circuit.pin_ma(w) / 1000 for w in circuit.signals()), default=0.0)
     rails = circuit.board.rails.values()
@@ -186,27 +181,37 @@ def net_amps(circuit: Circuit, net: Net) -> float:
     return draws[net.name]
 
 
-# Amps up to which a size is suggested.  Common practice, no source, and on the cautious side of
-# IEC 60335-1 table 11 and of NFPA 70 table 402.5 (both from memory); the local code decides.
-_MM2_FOR_MAINS = ((6.0, 1.0), (10.0, 1.5), (16.0, 2.5), (20.0, 4.0))
-_AWG_FOR_MAINS = ((6.0, 16), (10.0, 14), (16.0, 12), (20.0, 10))
+# Amps up to which a hook-up wire is suggested.  Common practice, no source.
 _AWG_FOR_LOW = ((0.2, 24), (1.0, 22), (3.0, 20), (5.0, 18), (8.0, 16), (12.0, 14))
 
 
+def mains_amps(circuit: Circuit) -> float:
+    """What all loads on mains take together."""
+    loads = circuit.build.loads.values()
+    return sum(load.draws.amps for load in loads if load.draws and circuit.on_mains(load))
+
+
+def fuse_a(circuit: Circuit) -> float | None:
+    """The usual fuse before all mains loads together; None where no usual one is enough."""
+    sizes = FUSES_A[region(circuit.build) if region(circuit.build) in FUSES_A else "iec"]
+    return next((size for size in sizes if size >= CONTINUOUS * mains_amps(circuit)), None)
+
+
 def size(circuit: Circuit, net: Net) -> Size:
-    """The suggested conductor of a net."""
-    amps = net_amps(circuit, net)
+    """The suggested conductor of a net; on mains the usual one behind the fuse."""
+    if net.kind != "mains":
+        amps = net_amps(circuit, net)
+        return _gauge(next((awg for limit, awg in _AWG_FOR_LOW if amps <= limit), None))
+    fuse = fuse_a(circuit)
     us = region(circuit.build) == "us"
-    if net.kind == "mains":
-        if us:
-            return _gauge(amps, _AWG_FOR_MAINS)
-        area = next((mm2 for limit, mm2 in _MM2_FOR_MAINS if amps <= limit), None)
-        return Size(f"{short(area)} mm²", area) if area else Size("by your electrician", 6.0)
-    return _gauge(amps, _AWG_FOR_LOW)
+    table: dict[int, float] = {**US_AWG} if us else IEC_MM2
+    copper = next((table[a] for a in sorted(table) if fuse is not None and a >= fuse), None)
+    if us or copper is None:
+        return _gauge(None if copper is None else int(copper))
+    return Size(f"{short(copper)} mm²", copper)
 
 
-def _gauge(amps: float, steps: tuple[tuple[float, int], ...]) -> Size:
-    gauge = next((awg for limit, awg in steps if amps <= limit), None)
+def _gauge(gauge: int | None) -> Size:
     if gauge is None:
         return Size("by your electrician", 6.0)
     area = awg_area_mm2(gauge)
@@ -221,8 +226,3 @@ def continuity(circuit: Circuit, net: Net) -> str:
         cables = []
     most = WIRE_OHMS + max((conductor_ohms(c.length_m, c.area_mm2) for c in cables), default=0.0)
     return f"below {short(most, 1)} Ω"
-
-
-def is_hazardous(volts: float) -> bool:
-    """Whether a voltage is above the limit of extra-low voltage."""
-    return volts >= MAINS_FROM_V

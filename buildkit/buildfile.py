@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterable, Mapping
 from dataclasses import replace
 from fractions import Fraction
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import TypeVar
 
 from buildkit import document, model, validation
 from buildkit.document import Node
@@ -14,8 +14,16 @@ from buildkit.electrics import awg_area_mm2
 from buildkit.model import Fault, Figure, Place, Refused
 from buildkit.tables import Tables
 from buildkit.units import UNITS, units_like
+from buildkit.validation import clip
 
 T = TypeVar("T")
+
+_USED: tuple[model.Section, ...] = ("probes", "loads", "displays", "alarms")
+
+# Own figures: a thousand times the table's is a slip; what formulas divide by is never zero.
+_OWN_FACTOR = 1000
+_NEVER_ZERO = ("_ohms", "_k", "_baud", "_hz", "_bytes", "_count")
+_SIGNED = ("_c", "_per_k")
 
 # Device names that Windows keeps for itself (Microsoft, Naming Files, Paths, and Namespaces).
 _RESERVED = frozenset(
@@ -43,6 +51,7 @@ class _Reader:
         self.tree = tree
         self.tables = tables
         self.faults: list[Fault] = []
+        self.uses: list[model.Use] = []
 
     def fault(self, rule: str, at: Place, message: str, fix: str) -> None:
         self.faults.append(Fault(at, message, fix, {}, rule))
@@ -63,16 +72,17 @@ class _Reader:
         displays = self._section("displays", self._display)
         alarms = self._section("alarms", self._alarm)
         for display in displays.values():
-            self._follows(display, loads)
-        uses = {**probes, **loads, **displays, **alarms}
+            self._shows(display)
         if board is not None:
-            for item in uses.values():
-                self._wires(item.use, board)
+            for use in self.uses:
+                self._pins(use, board)
         supply = self._supply(tree.value["supply"], board)
-        control = self._control(probes, loads)
-        cables = self._cables(uses)
+        control = self._control()
+        cables = self._cables()
         if self.faults or board is None:
-            raise Refused(sorted(self.faults, key=lambda f: (f.at.line, f.at.column)))
+            # A faulty table is told once, however many parts of the build use it.
+            single = {(fault.at, fault.message): fault for fault in self.faults}
+            raise Refused(sorted(single.values(), key=lambda f: (f.at.line, f.at.column)))
         return model.Build(
             name=tree.value["build"].value,
             about=_text(tree, "about", ""),
@@ -100,7 +110,7 @@ class _Reader:
             self.fault(
                 f"doc.unknown-{what}",
                 node.at,
-                f"there is no {what} '{node.value}'",
+                f"there is no {what} '{clip(node.value)}'",
                 validation.did_you_mean(str(node.value), known, f"{what}s"),
             )
             return None
@@ -112,7 +122,7 @@ class _Reader:
 
     def _names_once(self) -> None:
         first: dict[str, tuple[str, Place]] = {}
-        for section in ("probes", "loads", "displays", "alarms"):
+        for section in _USED:
             for name, node in _items(self.tree, section):
                 if name in first:
                     where, at = first[name]
@@ -131,7 +141,8 @@ class _Reader:
         for name, node in _items(self.tree, section):
             use = self._use(section, name, node)
             item = make(use, node) if use is not None else None
-            if item is not None:
+            if use is not None and item is not None:
+                self.uses.append(use)
                 made[name] = item
         return made
 
@@ -150,7 +161,8 @@ class _Reader:
                 f"Move it there, or choose one of: {validation.choices(fitting)}.",
             )
             return None
-        wires = {terminal: child for terminal, child in _items(node, "wires")}
+        wires = dict(_items(node, "wires"))
+        self._terminals(part, wires)
         return model.Use(
             name=name,
             section=section,
@@ -176,29 +188,47 @@ class _Reader:
                 self.fault(
                     "doc.unknown-key",
                     child.name_at,
-                    f"part '{part.id}' has no figure '{name}'",
+                    f"part '{part.id}' has no figure '{clip(name)}'",
                     validation.did_you_mean(name, figures, "figures of this part"),
                 )
                 continue
+            self._plausible(name, child, figures[name].value)
             figures[name] = Figure(float(child.value), "the builder's own figure", own=True)
         return figures
 
-    def _wires(self, use: model.Use, board: model.Board) -> None:
-        for terminal, label in use.wires.items():
-            at = use.wire_at[terminal]
-            if terminal not in use.part.terminals:
-                known = use.part.terminals
+    def _plausible(self, name: str, child: Node, table: float) -> None:
+        """An own figure that no part can have: a slip of its unit or sign."""
+        value = float(child.value)
+        most = _OWN_FACTOR * abs(table) if table else _OWN_FACTOR
+        most = 100 if name.endswith("_percent") else most
+        least = table / _OWN_FACTOR if name.endswith(_NEVER_ZERO) else 0.0
+        if name.endswith(_SIGNED):
+            least = -most
+        if not least <= value <= most:
+            self.fault(
+                "doc.out-of-range",
+                child.at,
+                f"'{name}' is {clip(child.text)}, and the part's table says {table:g}",
+                f"Give a number from {least:g} to {most:g}; the unit is the end of the name.",
+            )
+
+    def _terminals(self, part: model.Part, wires: Mapping[str, Node]) -> None:
+        for terminal, child in wires.items():
+            if terminal not in part.terminals:
                 self.fault(
                     "doc.unknown-terminal",
-                    at,
-                    f"part '{use.part.id}' has no terminal '{terminal}'",
-                    validation.did_you_mean(terminal, known, "terminals"),
+                    child.name_at,
+                    f"part '{part.id}' has no terminal '{clip(terminal)}'",
+                    validation.did_you_mean(terminal, part.terminals, "terminals"),
                 )
-            elif not (board.pin(label) or board.rail_at(label) or label in board.ground_labels):
+
+    def _pins(self, use: model.Use, board: model.Board) -> None:
+        for terminal, label in use.wires.items():
+            if not (board.pin(label) or board.rail_at(label) or label in board.ground_labels):
                 self.fault(
                     "doc.unknown-pin",
-                    at,
-                    f"board '{board.id}' has no pin '{label}'",
+                    use.wire_at[terminal],
+                    f"board '{board.id}' has no pin '{clip(label)}'",
                     validation.did_you_mean(label, _labels(board), "pins"),
                 )
 
@@ -209,17 +239,17 @@ class _Reader:
             self.fault(
                 "doc.unknown-value",
                 wanted.at,
-                f"part '{use.part.id}' does not measure '{wanted.value}'",
+                f"part '{use.part.id}' does not measure '{clip(wanted.value)}'",
                 validation.did_you_mean(wanted.value, use.part.quantities, "values of this part"),
             )
             return None
         unit = _text(node, "unit", quantity.unit)
-        like = units_like(quantity.unit)
-        if unit not in UNITS or unit not in like:
+        like = units_like(quantity.unit) if quantity.unit in UNITS else []
+        if unit not in like:
             self.fault(
                 "doc.unknown-value",
-                node.value["unit"].at,
-                f"'{unit}' is not a unit for {quantity.name}",
+                node.value.get("unit", wanted).at,
+                f"'{clip(unit)}' is not a unit for {quantity.name}",
                 validation.did_you_mean(unit, like, "units for it"),
             )
             return None
@@ -246,24 +276,36 @@ class _Reader:
     def _alarm(self, use: model.Use, node: Node) -> model.Alarm:
         return model.Alarm(use, tuple(item.value for item in node.value["when"].value))
 
-    def _follows(self, display: model.Display, loads: Mapping[str, model.Load]) -> None:
+    def _shows(self, display: model.Display) -> None:
         use = display.use
-        if use.part.shows == "lamp" and display.follows is None:
+        lamp = use.part.shows == "lamp"
+        if lamp and display.follows is None:
             self.fault(
                 "doc.missing-key",
                 use.at,
                 f"'{use.name}' has no 'follows'",
                 "Add 'follows: NAME' with the load that the lamp shows.",
             )
-        elif display.follows is not None:
-            self._known("load", display.follows, loads, use.place("follows"))
+        elif lamp and display.follows is not None:
+            self._known("load", display.follows, use.place("follows"))
+        idle, why = (
+            ("rows", "a lamp shows no text") if lamp else ("follows", "it shows rows of text")
+        )
+        if idle in use.places:
+            self.fault(
+                "doc.unknown-key",
+                use.place(idle),
+                f"'{idle}' means nothing for {use.part.id}: {why}",
+                f"Delete '{idle}', or choose another display.",
+            )
 
-    def _known(self, what: str, name: str, known: Mapping[str, Any], at: Place) -> None:
+    def _known(self, what: str, name: str, at: Place) -> None:
+        known = [name for name, _ in _items(self.tree, f"{what}s")]
         if name not in known:
             self.fault(
                 f"doc.unknown-{what}",
                 at,
-                f"there is no {what} '{name}' in this build",
+                f"there is no {what} '{clip(name)}' in this build",
                 validation.did_you_mean(name, known, f"{what}s"),
             )
 
@@ -273,23 +315,21 @@ class _Reader:
             self.fault(
                 "doc.unknown-pin",
                 rail.at,
-                f"board '{board.id}' has no rail '{rail.text}'",
+                f"board '{board.id}' has no rail '{clip(rail.text)}'",
                 validation.did_you_mean(rail.text, board.rails, "rails"),
             )
         return model.Supply(
             rail.text, float(node.value["max_ma"].value), node.name_at, _places(node)
         )
 
-    def _control(
-        self, probes: Mapping[str, model.Probe], loads: Mapping[str, model.Load]
-    ) -> tuple[model.Control, ...]:
+    def _control(self) -> tuple[model.Control, ...]:
         section = self.tree.get("control")
         entries = []
         for node in section.value if section else []:
             places = _places(node)
             drive, by = node.value["drive"].value, node.value["by"].value
-            self._known("load", drive, dict(_items(self.tree, "loads")), places["drive"])
-            self._known("probe", by, dict(_items(self.tree, "probes")), places["by"])
+            self._known("load", drive, places["drive"])
+            self._known("probe", by, places["by"])
             entries.append(
                 model.Control(
                     drive=drive,
@@ -309,8 +349,9 @@ class _Reader:
             )
         return tuple(entries)
 
-    def _cables(self, uses: Mapping[str, Any]) -> dict[str, model.Cable]:
+    def _cables(self) -> dict[str, model.Cable]:
         cables: dict[str, model.Cable] = {}
+        uses = [name for section in _USED for name, _ in _items(self.tree, section)]
         for name, node in _items(self.tree, "cables"):
             if name not in uses:
                 self.fault(
@@ -372,8 +413,8 @@ def _integer(node: Node, key: str, default: int | None) -> int | None:
 
 
 def _exact(node: Node) -> Fraction:
-    """A threshold as the decimal that was written, not as its float."""
-    return Fraction(node.text) if not node.text.startswith("0") else Fraction(str(node.value))
+    """A threshold as the decimal that was written: the shortest one that its number has."""
+    return Fraction(str(node.value))
 
 
 def _draws(node: Node) -> model.Draws:

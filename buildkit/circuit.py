@@ -15,6 +15,7 @@ from buildkit import electrics
 from buildkit.model import Board, Build, Extra, Load, Pin, Place, Rail, Terminal, Use
 
 MAINS_FROM_V = 50.0  # IEC 61140, limit of extra-low voltage for AC, V rms
+NO_PULL_UP_OHMS = 1e6  # common practice, no source: a bus does not notice it
 
 Spot = tuple[str, str]  # name of a use, name of its terminal
 
@@ -157,13 +158,16 @@ class Circuit:
         return SerialLink(use, None, rx, tx)
 
     def bus_pull_ups(self) -> tuple[tuple[Use, Rail, float], ...]:
-        """The I2C pull-ups that parts carry: whose, to which rail, ohms.  0 ohms means none fitted."""
+        """The I2C pull-ups that parts carry: whose, to which rail, ohms.
+
+        0 ohms, or a megohm and more, is how a builder says that none are fitted.
+        """
         return tuple(
             (use, feed, use.figure("module_pull_up_ohms"))
             for use in self.uses_talking("i2c")
             if (feed := self.feed(use)) is not None
             and "module_pull_up_ohms" in use.figures
-            and use.figure("module_pull_up_ohms") > 0
+            and 0 < use.figure("module_pull_up_ohms") < NO_PULL_UP_OHMS
         )
 
     def in_max_v(self, use: Use) -> float | None:

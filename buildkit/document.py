@@ -30,7 +30,7 @@ _WORDS: dict[str, bool | None] = {
 }  # fmt: skip
 
 
-class CannotOpen(Exception):
+class CannotOpen(Exception):  # noqa: N818 - it says what happened; exit code 2
     """The file is not there or not a file; the command cannot run (exit 2)."""
 
 
@@ -93,21 +93,36 @@ def read(path: Path) -> Node:
 def parse(raw: bytes, file: str) -> Node:
     """The tree of YAML text; ``file`` names it in messages.  Raises Refused."""
     text = _decoded(raw, file)
+    builder: _Builder | None = None
     try:
-        return _Builder(file, text).tree()
+        builder = _Builder(file, text)
+        return builder.tree()
     except yaml.MarkedYAMLError as error:
-        mark = error.problem_mark or error.context_mark
-        at = _place(file, mark) if mark else Place(file)
-        _refuse("doc.unreadable", at, *_syntax_advice(error, text))
+        _refuse("doc.unreadable", *_syntax_advice(error, text, file))
     except yaml.reader.ReaderError as error:
-        line = text.count("\n", 0, error.position) + 1
-        column = error.position - (text.rfind("\n", 0, error.position) + 1) + 1
+        # For text the reader gives the character's number, whatever its annotations say.
+        _refuse("doc.unreadable", _spot(text, error.position, file), *_hidden(chr(error.character)))
+    except (ValueError, OverflowError):
+        # PyYAML lets int() and chr() fail bare: "\UFFFFFFFF", or a version of 5,000 digits.
         _refuse(
             "doc.unreadable",
-            Place(file, line, column),
-            f"character U+{ord(str(error.character)[:1] or chr(0)):04X} is not allowed in a YAML file",
-            "Delete it; it is a control character that an editor does not show.",
+            builder.last if builder else Place(file),
+            "the value that follows holds a number or an escape that no text can hold",
+            "Look for a backslash in double quotes, or put the text in single quotes.",
         )
+
+
+def _spot(text: str, offset: int, file: str) -> Place:
+    """Line and column of a character of the text, lines counted as YAML does."""
+    before = (text[:offset] + "|").splitlines()
+    return Place(file, len(before), len(before[-1]))
+
+
+def _hidden(character: str) -> tuple[str, str]:
+    return (
+        f"a character that cannot be seen stands here, U+{ord(character):04X}",
+        "Delete it; if the whole file looks odd, save it as plain UTF-8 text.",
+    )
 
 
 def _decoded(raw: bytes, file: str) -> str:
@@ -120,40 +135,104 @@ def _decoded(raw: bytes, file: str) -> str:
             limit_bytes=MAX_BYTES,
         )
     if b"\0" in raw:
-        line = raw.count(b"\n", 0, raw.index(b"\0")) + 1
         _refuse(
             "doc.unreadable",
-            Place(file, line),
+            _spot(raw.decode("latin-1"), raw.index(b"\0"), file),
             "the file holds a NUL byte, so it is not text",
             "Save it as plain UTF-8 text, or check that this is the right file.",
         )
     try:
         return raw.decode("utf-8-sig")
     except UnicodeDecodeError as error:
-        line = raw.count(b"\n", 0, error.start) + 1
+        start = error.start + (3 if raw.startswith(b"\xef\xbb\xbf") else 0)
+        before = raw[:start].decode("utf-8-sig")
         _refuse(
             "doc.unreadable",
-            Place(file, line),
-            f"byte {error.start + 1} is not UTF-8 text",
+            _spot(before, len(before), file),
+            f"the byte 0x{raw[start]:02X} is not UTF-8 text",
             "Save the file as UTF-8 in your editor, or check that it is the right file.",
         )
 
 
-def _syntax_advice(error: yaml.MarkedYAMLError, text: str) -> tuple[str, str]:
-    problem = error.problem or "the YAML cannot be read here"
-    mark = error.problem_mark
-    line = text.splitlines()[mark.line] if mark and mark.line < len(text.splitlines()) else ""
-    if "\\t" in problem or line[: len(line) - len(line.lstrip())].count("\t"):
-        return "a tab stands where YAML wants spaces", "Replace the tab by spaces."
-    if "mapping values are not allowed" in problem:
+# What PyYAML says, and what we say of it to people who do not know YAML: message and fix.
+# The first line whose words occur in its problem counts.
+_QUOTE_IT = "Put the whole value in one pair of quotes, of the kind that it does not hold."
+_ADVICE = {
+    "mapping values are not allowed": (
+        "a ':' stands where none fits",
+        "Give each 'key: value' its own line, a level two spaces deeper, a blank after the ':'; "
+        "put text that holds ': ' in double quotes.",
+    ),
+    "could not find expected ':'": (
+        "a ':' is missing on this line",
+        "Write 'key: value', with a blank after the ':'.",
+    ),
+    "sequence entries are not allowed": (
+        "a list begins behind its key, on the same line",
+        "Begin the list on the next line, or write it in brackets: [one, two].",
+    ),
+    "<block end>, but found '<scalar>'": ("text stands behind a value that has ended", _QUOTE_IT),
+    "<block end>, but found '-'": (
+        "a list item ('-') stands among 'key: value' lines",
+        "Indent it below the key that it belongs to.",
+    ),
+    "expected <block end>": (
+        "this line is not indented like the lines that it belongs to",
+        "Put it in the same column as its neighbours; two spaces a level.",
+    ),
+    "expected '<document start>'": (
+        "this line stands further left than the first one, or is no 'key: value'",
+        "Begin every top-level key in the first column.",
+    ),
+    "unexpected end of stream": ("a quote opens here and is not closed", "Close it on this line."),
+    "document separator": ("a quote opens here and is not closed", "Close it on this line."),
+    "but found '<stream end>'": ("the file ends inside a bracket", "Close it with ']' or '}'."),
+    "expected the node content": (
+        "a value is missing before this sign",
+        "Write the value, or put the sign in double quotes.",
+    ),
+    "escape": (
+        "a backslash in double quotes means something else here",
+        "Put the text in single quotes, or write the backslash twice.",
+    ),
+    "alphabetic or numeric character": ("a value cannot begin with '&', '*' or '!'", _QUOTE_IT),
+    "cannot start any token": ("a value cannot begin with this sign", _QUOTE_IT),
+    "indentation indicator": (
+        "a '|' or '>' with other signs behind it",
+        "Put the text in double quotes, on one line.",
+    ),
+    "": (
+        "this YAML is not taken here: a directive ('%') or a tag ('!')",
+        "Delete it, or put text that begins with '%' or '!' in double quotes.",
+    ),
+}
+_SEEN_LATE = ("could not find expected ':'", "unexpected end of stream", "document separator")
+
+
+def _syntax_advice(error: yaml.MarkedYAMLError, text: str, file: str) -> tuple[Place, str, str]:
+    problem = error.problem or ""
+    seen = error.problem_mark or error.context_mark
+    began = error.context_mark or seen
+    at, start = _place(file, seen), _place(file, began)
+    lines = [*text.splitlines(), ""]
+    line = lines[min(at.line, len(lines)) - 1]
+    if "'\\t'" in problem or "\t" in line[: len(line) - len(line.lstrip())]:
+        return at, "a tab stands where YAML wants spaces", "Replace the tab by spaces."
+    if problem.startswith(("expected ',' or ']'", "expected ',' or '}'")):
+        close = problem.split("'")[3]
+        if at.line != start.line:
+            return (
+                start,
+                f"a bracket opens here and is not closed by '{close}' before line {at.line}",
+                f"Close it with '{close}', and see that a comma stands between its values.",
+            )
         return (
-            "a second ':' on this line, or wrong indentation",
-            "Indent by two spaces a level, and put text that holds ': ' in double quotes.",
+            at,
+            f"a comma or '{close}' is missing before this",
+            "Put a comma between values, and text that holds brackets or ':' in double quotes.",
         )
-    return (
-        f"the YAML cannot be read here: {problem}",
-        "Look at this line and the one above: indentation, a missing ':' or an open quote or bracket.",
-    )
+    words = next(words for words in _ADVICE if words in problem)
+    return start if words in _SEEN_LATE else at, *_ADVICE[words]
 
 
 def _place(file: str, mark: Any, path: str = "") -> Place:
@@ -169,6 +248,7 @@ class _Builder:
 
     def __init__(self, file: str, text: str) -> None:
         self.file = file
+        self.last = Place(file)  # the last value that was read whole
         self.events = yaml.parse(text, Loader=yaml.SafeLoader)
         self.nodes = 0
         self.duplicates: list[Fault] = []
@@ -200,6 +280,7 @@ class _Builder:
         at = _place(self.file, event.start_mark, path)
         self._admit(event, at, depth)
         if isinstance(event, yaml.ScalarEvent):
+            self._visible(event.value, at)
             value = _scalar(event.value) if event.implicit[0] else event.value
             return Node(value, at, event.value, key_at)
         if isinstance(event, yaml.SequenceStartEvent):
@@ -208,6 +289,7 @@ class _Builder:
 
     def _admit(self, event: Any, at: Place, depth: int) -> None:
         self.nodes += 1
+        self.last = at
         if isinstance(event, yaml.AliasEvent) or getattr(event, "anchor", None):
             _refuse(
                 "doc.alias-or-tag",
@@ -219,18 +301,32 @@ class _Builder:
             _refuse(
                 "doc.alias-or-tag",
                 at,
-                f"the YAML tag {event.tag!r} is not taken",
+                "YAML tags ('!name') are not taken",
                 "Delete the tag, or put text that begins with '!' in quotes.",
             )
-        if depth > MAX_DEPTH or self.nodes > MAX_NODES:
+        if depth > MAX_DEPTH:
             _refuse(
                 "doc.too-large",
                 at,
-                f"more than {MAX_DEPTH} levels or {MAX_NODES} values",
+                f"lists and maps stand within one another, more than {MAX_DEPTH} deep",
                 "A build needs six levels; check the brackets and the indentation.",
                 limit_levels=MAX_DEPTH,
+            )
+        if self.nodes > MAX_NODES:
+            _refuse(
+                "doc.too-large",
+                at,
+                f"the file holds more than {MAX_NODES} values",
+                "A build needs some hundreds; check that this is the right file.",
                 limit_values=MAX_NODES,
             )
+
+    def _visible(self, text: str, at: Place) -> None:
+        """Escapes in double quotes can write characters that no file may hold."""
+        for char in text:
+            control = (char < " " and char not in "\n\t") or "\x7f" <= char < "\xa0"
+            if control or "\ud800" <= char < "\ue000":
+                _refuse("doc.unreadable", at, *_hidden(char))
 
     def _sequence(self, path: str, depth: int) -> list[Node]:
         children: list[Node] = []
@@ -245,17 +341,19 @@ class _Builder:
         for event in self.events:
             if isinstance(event, yaml.MappingEndEvent):
                 break
-            key_at = _place(self.file, event.start_mark, path)
-            self._admit(event, key_at, depth)
+            at = _place(self.file, event.start_mark, path)
+            self._admit(event, at, depth)
             if not isinstance(event, yaml.ScalarEvent):
                 _refuse(
                     "doc.unreadable",
-                    key_at,
+                    at,
                     "a key is a list or a map here",
                     "A key is one word followed by ':'; put text in braces in quotes.",
                 )
             key = event.value
+            self._visible(key, at)
             child_path = f"{path}.{key}" if path else key
+            key_at = _place(self.file, event.start_mark, child_path)
             child = self._node(next(self.events), child_path, depth + 1, key_at)
             if key in children:
                 first = children[key].name_at

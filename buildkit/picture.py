@@ -14,73 +14,21 @@ extent is known here and holds in the browser.
 from __future__ import annotations
 
 import textwrap
-import unicodedata
 from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, field
-from xml.sax.saxutils import escape
+from dataclasses import dataclass
 
 from buildkit import bench
 from buildkit.circuit import Circuit, Component, End, Net
+from buildkit.escapes import visible
 from buildkit.model import Board, Use
+from buildkit.shapes import ADVANCE, Box, Picture, Run, Text, svg, text_width
+
+__all__ = ["Picture", "layout", "svg"]
 
 WIDTH = 700.0
 EDGE, PITCH, TRACK, GAP = 6.0, 9.0, 15.0, 12.0
 CELL_H, LINE, GUTTER_MOST = 27.0, 11.0, 150.0
-ADVANCE = 0.61  # em; DejaVu, Liberation and Courier fixed faces advance 0.600 to 0.602
 BIG, SMALL = 9.0, 8.5
-
-
-@dataclass(frozen=True, slots=True)
-class Box:
-    """A rectangle: board, pin, used-pin, part or terminal."""
-
-    kind: str
-    x: float
-    y: float
-    w: float
-    h: float
-
-
-@dataclass(frozen=True, slots=True)
-class Text:
-    """One line of text; ``x`` is its left end, ``y`` its base line."""
-
-    text: str
-    x: float
-    y: float
-    size: float
-    look: str = ""  # bold | light | faint
-
-    @property
-    def extent(self) -> tuple[float, float, float, float]:
-        """Left, top, right and bottom."""
-        top, bottom = self.y - 0.78 * self.size, self.y + 0.24 * self.size
-        return self.x, top, self.x + text_width(self.text, self.size), bottom
-
-
-Segment = tuple[float, float, float, float]
-
-
-@dataclass(slots=True)
-class Run:
-    """One net as drawn: straight stretches, and a dot for each splice."""
-
-    net: str
-    colour: str
-    segments: list[Segment] = field(default_factory=list)
-    splices: list[tuple[float, float]] = field(default_factory=list)
-
-
-@dataclass(slots=True)
-class Picture:
-    """One diagram as data."""
-
-    title: str
-    width: float
-    height: float
-    boxes: list[Box] = field(default_factory=list)
-    texts: list[Text] = field(default_factory=list)
-    runs: list[Run] = field(default_factory=list)
 
 
 @dataclass(frozen=True, slots=True)
@@ -90,12 +38,6 @@ class Unit:
     owner: str
     title: str
     terminals: tuple[str, ...]
-
-
-def text_width(text: str, size: float) -> float:
-    """Width of a line in the fixed-width face; wide characters count twice."""
-    columns = sum(2 if unicodedata.east_asian_width(c) in "WF" else 1 for c in text)
-    return columns * size * ADVANCE
 
 
 def layout(circuit: Circuit) -> tuple[Picture, ...]:
@@ -156,7 +98,12 @@ def _load_units(circuit: Circuit, nets: Sequence[Net]) -> list[Unit]:
             (f"{name} load", takes),
         ]
     titles.append(("metal parts", "box, heat sink: bond every one"))
-    units = [Unit(owner, title, _terminals(nets, owner)) for owner, title in titles]
+    order = ["+", "-", "1", "2", "L", "N", "PE"]
+    order += [name for load in circuit.build.loads.values() for name in load.use.part.terminals]
+    units = [
+        Unit(owner, title, tuple(sorted(_terminals(nets, owner), key=order.index)))
+        for owner, title in titles
+    ]
     return [unit for unit in units if unit.terminals]
 
 
@@ -181,11 +128,12 @@ class _Drawing:
         self.trunk_x: dict[str, float] = {}
         self.trunk_from: dict[str, float] = {}
         self.trunk_to: dict[str, float] = {}
-        zone = EDGE + PITCH * len(nets)
-        widest = max(text_width(label, SMALL) for label in self.labels.values())
-        self.gutter = (zone + 4, zone + 12 + widest)
         self.y = EDGE
-        rows = self._rows(units)
+        zone = EDGE + (PITCH * len(nets) if board else 0.0)
+        rows = self._rows(units, zone)
+        if board is None and len(rows) > 1:
+            zone += PITCH * len(nets)
+            rows = self._rows(units, zone)
         if board is not None:
             self._board(circuit, board, zone)
         self._trunks(rows)
@@ -195,13 +143,15 @@ class _Drawing:
 
     def _label(self, net: Net) -> str:
         number, colour = self.numbers[net.name], self.runs[net.name].colour.split(",")[0]
-        full = bench.visible(f"{number} {net.name}: {colour}")
+        full = visible(f"{number} {net.name}: {colour}")
         return full if text_width(full, SMALL) <= GUTTER_MOST else f"{number}: {colour}"
 
     # --- parts -------------------------------------------------------------
 
-    def _rows(self, units: Sequence[Unit]) -> list[list[Unit]]:
-        """Units in rows that fit beside the gutter."""
+    def _rows(self, units: Sequence[Unit], zone: float) -> list[list[Unit]]:
+        """Units in rows that fit beside the gutter, which lies beside the trunks' zone."""
+        widest = max(text_width(label, SMALL) for label in self.labels.values())
+        self.gutter = (zone + 4, zone + 12 + widest)
         rows: list[list[Unit]] = [[]]
         x = self.gutter[1]
         for unit in units:
@@ -236,7 +186,7 @@ class _Drawing:
 
     def _track(self, name: str, y: float, top: float, drops: Sequence[float]) -> None:
         run = self.runs[name]
-        start = self.trunk_x.get(name, self.gutter[0])
+        start = self.trunk_x.get(name, min(drops))
         run.segments.append((start, y, max(drops), y))
         for x in drops:
             run.segments.append((x, y, x, top))
@@ -244,7 +194,9 @@ class _Drawing:
             run.splices.append((start, y))
             self.trunk_to[name] = y
             self.trunk_from.setdefault(name, y)
-        run.splices += [(x, y) for x in drops if x != max(drops)]
+        else:
+            run.leaders.append((self.gutter[0], y, start, y))
+        run.splices += [(x, y) for x in drops if start < x < max(drops)]
         self.picture.texts.append(Text(self.labels[name], self.gutter[0], y - 3.5, SMALL))
 
     def _unit(self, unit: Unit, x: float, y: float, drops: dict[str, list[float]]) -> float:
@@ -257,8 +209,8 @@ class _Drawing:
             net = self.net_of[unit.owner, terminal]
             left = x + cell_w * index
             self.picture.boxes.append(Box("terminal", left, y, cell_w, CELL_H))
-            self._centred(terminal, left, cell_w, y + 11, BIG, "bold")
-            self._centred(f"#{self.numbers[net.name]}", left, cell_w, y + 22, SMALL, "")
+            self._centred(terminal, left + cell_w / 2, y + 11, BIG, "bold")
+            self._centred(f"#{self.numbers[net.name]}", left + cell_w / 2, y + 22, SMALL, "")
             drops[net.name].append(left + cell_w / 2)
         for index, line in enumerate(lines):
             size, look = (BIG, "bold") if index == 0 else (SMALL, "")
@@ -267,9 +219,9 @@ class _Drawing:
             )
         return y + high
 
-    def _centred(self, text: str, x: float, w: float, y: float, size: float, look: str) -> None:
-        text = bench.visible(text)
-        left = x + (w - text_width(text, size)) / 2
+    def _centred(self, text: str, middle: float, y: float, size: float, look: str) -> None:
+        text = visible(text)
+        left = middle - text_width(text, size) / 2
         self.picture.texts.append(Text(text, left, y, size, look))
 
     # --- board -------------------------------------------------------------
@@ -286,7 +238,7 @@ class _Drawing:
         title = f"{board.id}: {board.title}"
         room = int((WIDTH - EDGE - left - 12) / (BIG * ADVANCE))
         self.y += 4
-        for line in textwrap.wrap(bench.visible(title), room):
+        for line in textwrap.wrap(visible(title), room):
             self.y += LINE
             self.picture.texts.append(Text(line, left, self.y, BIG, "bold"))
         self.y += 4
@@ -306,7 +258,7 @@ class _Drawing:
         leaving: list[tuple[float, Net]] = []
         for index in row:
             name, labels = strips[index]
-            self.picture.texts.append(Text(bench.visible(name), x, cells - 3, SMALL, "faint"))
+            self.picture.texts.append(Text(visible(name), x, cells - 3, SMALL, "faint"))
             wide = _cell_width(labels)
             for place, label in enumerate(labels):
                 net = used.get((index, place))
@@ -324,10 +276,10 @@ class _Drawing:
     def _pin(self, label: str, x: float, y: float, wide: float, net: Net | None) -> None:
         self.picture.boxes.append(Box("used-pin" if net else "pin", x, y, wide, CELL_H))
         if net is None:
-            self._centred(label, x, wide, y + 17, SMALL, "faint")
+            self._centred(label, x + wide / 2, y + 17, SMALL, "faint")
         else:
-            self._centred(label, x, wide, y + 11, BIG, "light")
-            self._centred(f"#{self.numbers[net.name]}", x, wide, y + 22, SMALL, "light")
+            self._centred(label, x + wide / 2, y + 11, BIG, "light")
+            self._centred(f"#{self.numbers[net.name]}", x + wide / 2, y + 22, SMALL, "light")
 
     def _leave(self, net: Net, pin_x: float, pin_y: float, y: float) -> None:
         """From a pin down into the corridor and out to the net's trunk."""
@@ -358,17 +310,18 @@ class _Drawing:
 
 def _unit_lines(unit: Unit) -> list[str]:
     room = max(8, int((_unit_width(unit) - 8) / (SMALL * ADVANCE)))
-    return [bench.visible(unit.owner), *textwrap.wrap(bench.visible(unit.title), room)]
+    return [visible(unit.owner), *textwrap.wrap(visible(unit.title), room)]
 
 
 def _unit_width(unit: Unit) -> float:
     cells = _cell_width(unit.terminals) * len(unit.terminals)
-    least = 66.0 if len(unit.title) < 26 else 112.0
-    return max(cells, text_width(bench.visible(unit.owner), BIG) + 10, least)
+    chars = min(len(unit.title), 998)
+    least = next(wide for most, wide in ((26, 66.0), (40, 96.0), (999, 112.0)) if chars < most)
+    return max(cells, text_width(visible(unit.owner), BIG) + 10, least)
 
 
 def _cell_width(labels: Sequence[str]) -> float:
-    widest = max(text_width(bench.visible(label), BIG) for label in labels)
+    widest = max(text_width(visible(label), BIG) for label in labels)
     return max(25.0, widest + 6)
 
 
@@ -425,61 +378,3 @@ def _seats(circuit: Circuit, strips: list[Strip], ends: Sequence[End]) -> dict[E
 def _supplies(board: Board, labels: Sequence[str]) -> int:
     """How many labels of a header are no pin: most on the header meant for supplies."""
     return sum(label not in board.pins for label in labels)
-
-
-# --- SVG ---------------------------------------------------------------------
-
-_INK = {
-    "black": "#1a1a1a", "red": "#d4302b", "yellow": "#f0c020", "violet": "#8f5bd0",
-    "orange": "#ef7d1c", "pink": "#f08ab5", "turquoise": "#25b0b0", "white": "#ffffff",
-    "grey": "#9a9a9a", "blue": "#3274d8", "brown": "#8c5a2d", "green": "#2f9e48",
-    "green-yellow": "#2f9e48",
-}  # fmt: skip
-
-
-def svg(picture: Picture) -> str:
-    """A diagram as SVG text, complete in itself."""
-    outlines = [box for box in picture.boxes if box.kind == "board"]
-    others = [box for box in picture.boxes if box.kind != "board"]
-    title = escape(bench.visible(picture.title), {'"': "&quot;"})
-    body = [*map(_box, outlines), *map(_run, picture.runs), *map(_box, others)]
-    body += map(_text, picture.texts)
-    return (
-        f'<svg xmlns="http://www.w3.org/2000/svg" class="picture" role="img" aria-label="{title}" '
-        f'viewBox="0 0 {_n(picture.width)} {_n(picture.height)}">\n'
-        + "\n".join(body)
-        + "\n</svg>"
-    )
-
-
-def _n(value: float) -> str:
-    return bench.short(value, 1)
-
-
-def _box(box: Box) -> str:
-    return (
-        f'<rect class="{box.kind}" x="{_n(box.x)}" y="{_n(box.y)}" '
-        f'width="{_n(box.w)}" height="{_n(box.h)}"/>'
-    )
-
-
-def _text(text: Text) -> str:
-    look = f' class="{text.look}"' if text.look else ""
-    return (
-        f'<text{look} x="{_n(text.x)}" y="{_n(text.y)}" font-size="{_n(text.size)}">'
-        f"{escape(text.text)}</text>"
-    )
-
-
-def _run(run: Run) -> str:
-    path = "".join(f"M{_n(a)} {_n(b)}L{_n(c)} {_n(d)}" for a, b, c, d in run.segments)
-    name = run.colour.split(",")[0].split()[0]
-    strokes = [
-        f'<path class="halo" d="{path}"/>',
-        f'<path class="edge" d="{path}"/>',
-        f'<path class="core" stroke="{_INK[name]}" d="{path}"/>',
-    ]
-    if name == "green-yellow":
-        strokes.append(f'<path class="core stripe" stroke="{_INK["yellow"]}" d="{path}"/>')
-    dots = [f'<circle cx="{_n(x)}" cy="{_n(y)}" r="2.6"/>' for x, y in run.splices]
-    return f"<g>{''.join(strokes)}{''.join(dots)}</g>"

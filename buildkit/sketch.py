@@ -10,14 +10,13 @@ from __future__ import annotations
 import math
 from collections.abc import Callable
 from dataclasses import dataclass
-from fractions import Fraction
 from functools import cache
 from pathlib import Path
 from typing import Any
 
 import jinja2
 
-from buildkit import control, electrics, escapes, rows, sentences
+from buildkit import control, electrics, escapes, memory, rows, sentences
 from buildkit.circuit import Circuit, SerialLink
 from buildkit.model import Display, Load, Pin, Probe, Use
 from buildkit.places import data_dir
@@ -25,7 +24,6 @@ from buildkit.units import UNITS, decimal
 
 LOG_BAUD = 115_200
 BUS_HZ = 100_000
-_LINE_SPARE = 32  # commas, time, state word and line end of a log row
 
 
 class TemplateFault(Exception):
@@ -188,7 +186,7 @@ def _scene(circuit: Circuit) -> dict[str, Any]:
     links = [_link(circuit, link) for link in circuit.serial_links]
     soft = any(link["port"] is None for link in links)
     slow_pins = bool(circuit.uses_talking("one-wire"))
-    line_bytes = _LINE_SPARE + 24 + _longest([*build.probes]) + _longest([*build.loads])
+    log_bytes, line_bytes = memory.log_room(build)
     quiet_serial = soft and slow_pins
     return {
         "title": build.name,
@@ -201,10 +199,10 @@ def _scene(circuit: Circuit) -> dict[str, Any]:
         ],
         "headers": _headers(circuit, soft),
         "loads": [_load(circuit, load) for load in build.loads.values()],
-        "log_bytes": min(240, 3 * line_bytes),
-        "line_bytes": min(80, line_bytes),
+        "log_bytes": log_bytes,
+        "line_bytes": line_bytes,
         "log_baud": LOG_BAUD,
-        "steps_type": "int16_t" if all(_fits_16(p) for p in build.probes.values()) else "int32_t",
+        "steps_type": memory.steps_type(build),
         "any_stuck": any(entry.stuck_after_s for entry in build.control),
         "any_max_on": any(entry.max_on_s for entry in build.control),
         "any_run_on": any(entry.run_on_s for entry in build.control),
@@ -243,13 +241,12 @@ def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, A
         begin = getattr(macros, "begin", None)
         if begin is not None:
             begins.append(_fill(begin, view).strip())
-    states = len(circuit.build.probes) + len(circuit.build.control) + len(displays)
     return {
         "part_code": [block for block in code.values() if block],
         "makers": makers,
         "begins": begins,
         "displays": displays,
-        "all_advanced": (1 << states) - 1,
+        "machines": len(circuit.build.probes) + len(circuit.build.control) + len(displays),
     }
 
 
@@ -267,10 +264,6 @@ def _fill(macro: Callable[[PartView], Any], view: PartView) -> str:
     except (KeyError, jinja2.UndefinedError, AttributeError) as error:
         where = Path(view.use.part.folder) / "sketch.j2"
         raise TemplateFault(f"{where}: part '{view.use.part.id}' asks for {error}") from None
-
-
-def _longest(names: list[str]) -> int:
-    return max((len(name) for name in names), default=0)
 
 
 def _headers(circuit: Circuit, soft: bool) -> list[str]:
@@ -295,11 +288,6 @@ def _load(circuit: Circuit, load: Load) -> dict[str, Any]:
         "run_level": level,
         "note": f"  // runs while its pin is {level.lower()}",
     }
-
-
-def _fits_16(probe: Probe) -> bool:
-    known = control.probe_settings(probe, ())
-    return -(2**15) <= known.low and known.high < 2**15
 
 
 def _scale(probe: Probe, decimals: int, unit: str) -> tuple[int, int, int]:
@@ -477,9 +465,3 @@ def _lamp_pin(circuit: Circuit, use: Use) -> Pin:
     assert wire is not None
     assert wire.pin is not None
     return wire.pin
-
-
-def largest_sum(probe: Probe) -> Fraction:
-    """The greatest magnitude that a window's sum can have, in steps."""
-    known = control.probe_settings(probe, ())
-    return Fraction(max(abs(known.low), abs(known.high)) * known.count)

@@ -17,6 +17,8 @@ from buildkit.document import Node
 from buildkit.model import Fault, Refused
 from buildkit.places import data_dir
 
+# What may stand in place of a source: nobody published it, or we measured it ourselves.
+_SOURCELESS = ("common practice", "from memory", "measured")
 ALL_ABILITIES = frozenset({"digital-in", "digital-out", "pull-up", "one-wire"})
 
 
@@ -83,7 +85,7 @@ def _reference_faults(tree: Node, path: Path) -> list[Fault]:
     known = list(tree.value["sources"].value)
     for node in _citations(tree):
         key = str(node.value).split()[0].rstrip(",;")
-        if key not in known and not str(node.value).startswith(("common practice", "from memory")):
+        if key not in known and not str(node.value).startswith(_SOURCELESS):
             faults.append(
                 Fault(
                     node.at,

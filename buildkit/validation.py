@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 from collections.abc import Iterable
 from functools import cache
 from pathlib import Path
@@ -32,9 +33,18 @@ def schema(name: str) -> dict[str, Any]:
 
 @cache
 def _validator(name: str) -> Any:
-    from jsonschema import Draft202012Validator
+    from jsonschema import Draft202012Validator, validators  # noqa: PLC0415 - slow to import
 
-    return Draft202012Validator(schema(name))
+    extend: Any = validators.extend  # its stub has no types
+    return extend(Draft202012Validator, {"pattern": _whole_pattern})(schema(name))
+
+
+def _whole_pattern(_: Any, pattern: str, instance: Any, __: Any) -> Iterable[Any]:
+    """JSON Schema's '$' is the end of the text; Python's also stands before a last line break."""
+    from jsonschema import ValidationError  # noqa: PLC0415 - slow to import
+
+    if isinstance(instance, str) and not re.search(pattern.replace("$", r"\Z"), instance):
+        yield ValidationError(f"{instance!r} does not match {pattern!r}")
 
 
 def faults(document: Node, name: str) -> list[Fault]:
@@ -43,7 +53,9 @@ def faults(document: Node, name: str) -> list[Fault]:
         _validator(name).iter_errors(document.plain()), key=lambda error: list(map(str, error.path))
     )
     found = [fault for error in errors for fault in _sentences(document, error)]
-    return sorted(found, key=lambda fault: (fault.at.line, fault.at.column))
+    # One word can break two rules of the schema, such as a long name with blanks: told once.
+    single = {(fault.rule, fault.at, fault.message): fault for fault in found}
+    return sorted(single.values(), key=lambda fault: (fault.at.line, fault.at.column))
 
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
@@ -61,11 +73,18 @@ def choices(known: Iterable[str], limit: int = 12) -> str:
 
 def did_you_mean(word: str, known: Iterable[str], what: str) -> str:
     """A fix for an unknown word: the nearest one, else what there is."""
-    words = sorted(known)
+    words = sorted(known, key=_as_counted)
     near = nearest(word, words)
     if near:
         return f"Did you mean '{near}'? Known {what}: {choices(words)}."
     return f"Known {what}: {choices(words)}." if words else f"There are no {what} here."
+
+
+def _as_counted(word: str) -> list[tuple[int, str]]:
+    """A sort key that puts 9 before 10, and numbers before words."""
+    return [
+        (int(n) if n else 10**9, text) for n, text in re.findall(r"([0-9]{0,9})([^0-9]*)", word)
+    ]
 
 
 def node_at(document: Node, path: Iterable[str | int]) -> Node:
@@ -77,15 +96,20 @@ def node_at(document: Node, path: Iterable[str | int]) -> Node:
 
 
 def _show(value: Any) -> str:
-    text = json.dumps(value, ensure_ascii=False) if not isinstance(value, str) else f"'{value}'"
-    return text if len(text) <= 50 else text[:47] + "…"
+    return f"'{clip(value)}'" if isinstance(value, str) else clip(json.dumps(value), 50)
 
 
 def _sentences(document: Node, error: Any) -> Iterable[Fault]:
     node = node_at(document, error.path)
-    label = f"'{error.path[-1]}'" if error.path else "the file"
+    label = "the file"
     if error.path and isinstance(error.path[-1], int):
-        label = f"item {error.path[-1] + 1} of the list"
+        label = (
+            f"item {error.path[-1] + 1} of '{error.path[-2]}'"
+            if len(error.path) > 1
+            else "the list"
+        )
+    elif error.path:
+        label = f"'{clip(error.path[-1])}'"
     handler = _HANDLERS.get(error.validator, _other)
     yield from handler(node, error, label)
 
@@ -107,9 +131,14 @@ def _unknown_keys(node: Node, error: Any, label: str) -> Iterable[Fault]:
 
 
 def _missing_keys(node: Node, error: Any, label: str) -> Iterable[Fault]:
+    known = error.schema.get("properties", {})
+    unknown = [key for key, _ in node.items() if key not in known]
+    misspelt = {nearest(key, known) for key in unknown[:20]}
     for key in error.validator_value:
-        if key not in node.value and f"'{key}'" in error.message.split(" is a required")[0]:
-            about = error.schema.get("properties", {}).get(key, {}).get("description", "")
+        # A misspelt key is told as an unknown one, and not a second time as missing.
+        missing = key not in node.value and key not in misspelt
+        if missing and f"'{key}'" in error.message.split(" is a required")[0]:
+            about = known.get(key, {}).get("description", "")
             yield _fault(
                 "doc.missing-key",
                 node.name_at,
@@ -127,7 +156,9 @@ def _wrong_type(node: Node, error: Any, label: str) -> Iterable[Fault]:
     if node.value in ("on", "off", "yes", "no") and "boolean" in kinds:
         advice = "Write true or false."
     elif isinstance(node.value, str) and {"number", "integer"} & set(kinds):
-        advice = f"Write {words} without its unit and without quotes."
+        advice = f"Write {words}, without a unit and without quotes."
+    elif kinds == ["string"] and not isinstance(node.value, dict | list):
+        advice = "Put it in double quotes." if node.value is not None else "Write some text."
     yield _fault("doc.wrong-type", node.at, f"{label} must be {words}, and is {got}", advice)
 
 
@@ -142,7 +173,7 @@ def _range(node: Node, error: Any, label: str) -> Iterable[Fault]:
     yield _fault(
         "doc.out-of-range",
         node.at,
-        f"{label} is {node.text or _show(node.plain())}; it must be {words[error.validator]} {limit:g}",
+        f"{label} is {clip(node.text)}; it must be {words[error.validator]} {limit:g}",
         f"Give a number {words[error.validator]} {limit:g}.",
         value=node.value,
         limit=limit,
@@ -151,17 +182,21 @@ def _range(node: Node, error: Any, label: str) -> Iterable[Fault]:
 
 def _enumeration(node: Node, error: Any, label: str) -> Iterable[Fault]:
     allowed = [str(word) for word in error.validator_value]
+    got = "nothing" if node.value is None else _show(node.plain())
+    advice = did_you_mean(node.text, allowed, "values")
+    if node.text in allowed:  # right but for its quotes
+        advice = f"Write {node.text} without quotes."
     yield _fault(
         "doc.out-of-range",
         node.at,
-        f"{label} is {_show(node.plain())}; it must be one of {choices(allowed)}",
-        did_you_mean(str(node.value), allowed, "values"),
+        f"{label} is {got}; it must be {'one of ' if len(allowed) > 1 else ''}{choices(allowed)}",
+        advice,
     )
 
 
 def _length(node: Node, error: Any, label: str) -> Iterable[Fault]:
     limit = error.validator_value
-    if isinstance(error.instance, str) and "name" in str(error.schema_path):
+    if isinstance(error.instance, str) and "pattern" in error.schema:
         yield from _pattern(node, error, label)
         return
     short = error.validator.startswith("min")
@@ -202,10 +237,10 @@ def _other(node: Node, error: Any, label: str) -> Iterable[Fault]:
     )
 
 
-def clip(word: str) -> str:
-    """A word of the file made safe to print: one line, no control characters, 40 long at most."""
-    clean = "".join(c if c.isprintable() else "?" for c in word)
-    return clean if len(clean) <= 40 else clean[:37] + "…"
+def clip(word: Any, longest: int = 40) -> str:
+    """A word of the file made safe to print: one line, nothing invisible, cut at ``longest``."""
+    clean = "".join(c if c.isprintable() else "?" for c in str(word))
+    return clean if len(clean) <= longest else clean[: longest - 1] + "…"
 
 
 _HANDLERS = {

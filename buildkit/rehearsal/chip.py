@@ -6,6 +6,8 @@ library and built on first use. It reads a scenario (lines made by
 
     p CYCLE PIN STATE          what the chip does with a watched pin has changed
     u CYCLE INDEX HEX          byte given to a UART
+    t CYCLE PIN HEX            byte sent by moving a pin
+    U CYCLE usb HEX            bytes sent over native USB
     o CYCLE INDEX              a received byte was overwritten before it was read
     b CYCLE INDEX SET COMING   bytes come at another speed than the UART is set to
     w|r CYCLE ADDRESS HEX      two-wire transfer, ended (write, read)
@@ -29,7 +31,11 @@ from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.toolchain import build_host_program, symbol_addresses
 
 
-class ChipFailed(Exception):
+USB = 9
+"""Stands for the native USB port wherever a UART index is asked for."""
+
+
+class ChipFailed(Exception):  # noqa: N818 - named for what happened
     """The chip engine could not run the sketch or the scenario."""
 
 
@@ -48,6 +54,15 @@ class UartByte:
 
     t_us: float
     index: int
+    byte: int
+
+
+@dataclass(frozen=True)
+class PinByte:
+    """The sketch sent `byte` by moving `pin` itself; its stop bit was seen at `t_us`."""
+
+    t_us: float
+    pin: str
     byte: int
 
 
@@ -107,6 +122,8 @@ class ChipRun:
 
     pins: tuple[PinChange, ...]
     uart: tuple[UartByte, ...]
+    """UART index 9 (`USB`) is the native USB port."""
+    pin_serial: tuple[PinByte, ...]
     uart_troubles: tuple[UartTrouble, ...]
     i2c: tuple[I2cTransfer, ...]
     onewire: tuple[OneWireEvent, ...]
@@ -197,13 +214,15 @@ def _addresses(elf: Path, scenario: Scenario) -> dict[str, int]:
     known = symbol_addresses(elf)
     for name in wanted:
         if name not in known:
-            raise ChipFailed(f"{elf.name} has no variable '{name}'; the compiler may have dropped it.")
+            raise ChipFailed(
+                f"{elf.name} has no variable '{name}'; the compiler may have dropped it."
+            )
     return {name: known[name] for name in wanted}
 
 
 def _parse(text: str, clock_hz: int, names: Mapping[int, str]) -> ChipRun:
     us = 1_000_000 / clock_hz
-    by_kind: dict[str, list[tuple[float, list[str]]]] = {kind: [] for kind in "puobwrna1mRx"}
+    by_kind: dict[str, list[tuple[float, list[str]]]] = {kind: [] for kind in "putUob1mRx"}
     i2c: list[I2cTransfer] = []
     figures: dict[str, str] = {}
     for line in text.splitlines():
@@ -217,7 +236,8 @@ def _parse(text: str, clock_hz: int, names: Mapping[int, str]) -> ChipRun:
     cycles = int(figures["cycles"])
     return ChipRun(
         pins=tuple(PinChange(t, pin, state) for t, (pin, state) in by_kind["p"]),
-        uart=tuple(UartByte(t, int(index), int(byte, 16)) for t, (index, byte) in by_kind["u"]),
+        uart=_uart(by_kind["u"], by_kind["U"]),
+        pin_serial=tuple(PinByte(t, pin, int(byte, 16)) for t, (pin, byte) in by_kind["t"]),
         uart_troubles=_uart_troubles(by_kind["o"], by_kind["b"]),
         i2c=tuple(i2c),
         onewire=tuple(OneWireEvent(t, *words) for t, words in by_kind["1"]),
@@ -241,6 +261,14 @@ def _transfer(kind: str, t_us: float, words: list[str]) -> I2cTransfer:
     if kind in "na":
         return I2cTransfer(t_us, address, "refused" if kind == "n" else "lost", b"")
     return I2cTransfer(t_us, address, "write" if kind == "w" else "read", _bytes(words[1]))
+
+
+def _uart(
+    uart: list[tuple[float, list[str]]], usb: list[tuple[float, list[str]]]
+) -> tuple[UartByte, ...]:
+    sent = [UartByte(t, int(index), int(byte, 16)) for t, (index, byte) in uart]
+    sent += [UartByte(t, USB, byte) for t, (_, data) in usb for byte in _bytes(data)]
+    return tuple(sorted(sent, key=lambda event: event.t_us))
 
 
 def _uart_troubles(

@@ -259,8 +259,17 @@ static void step(cycles_t end)
 		serve_interrupts();
 }
 
+static void nothing(void *param)
+{
+	(void)param;
+}
+
 static void run_until(cycles_t end)
 {
+	static struct timer finish;
+
+	/* The library runs on until its next timer, so there must be one at the end. */
+	timer_arm(&finish, end, nothing, NULL);
 	while (chip->cycle < end) {
 		step(end);
 		if (reset_asked)

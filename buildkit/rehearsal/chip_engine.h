@@ -83,9 +83,25 @@ void pin_drive(struct pin *pin, int level);
 
 /* ---- the parts of the world ---- */
 
+/* One end of a serial wire at the chip: a pin, or a UART when `pin` is NULL. */
+struct serial_end {
+	struct pin *pin;
+	int uart;
+};
+
 void serial_start(void);
-void serial_send_uart(int index, uint32_t baud, const uint8_t *bytes, int count);
-void serial_send_pin(struct pin *pin, uint32_t baud, const uint8_t *bytes, int count);
+void serial_send(struct serial_end into, cycles_t start, uint32_t baud, const uint8_t *bytes,
+                 int count);
+
+void listen_pin(struct pin *pin, uint32_t baud);
+void listen_uart_sent(int index, uint8_t byte, cycles_t byte_ends);
+/* ends: where the chip sends, and where the reply goes. No reply: no more answers. */
+void listen_answer(const struct serial_end ends[2], uint32_t baud, uint32_t delay_us,
+                   const uint8_t *request, int request_count, const uint8_t *reply,
+                   int reply_count);
+
+enum usb_host { USB_NONE, USB_READING, USB_STUCK };
+void usb_host_is(enum usb_host now);
 
 void twowire_start(void);
 void twowire_after_reset(void);

@@ -11,7 +11,8 @@
 
 enum mode { DESELECTED, ROM_COMMAND, MATCHING, SEARCHING, COMMAND, SENDING, BUSY, STORING };
 
-enum { PRESENCE_WAIT_US = 30, PRESENCE_US = 120, HOLD_US = 30, RESET_US = 480, ZERO_US = 60, ONE_US = 15 };
+enum { PRESENCE_WAIT_US = 30, PRESENCE_US = 120, HOLD_US = 30 }; /* the part's own times */
+enum { RESET_US = 480, ZERO_US = 60, ONE_US = 15 };               /* the chip's, at their limits */
 
 struct probe {
 	struct probe *next;

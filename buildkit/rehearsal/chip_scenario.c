@@ -4,7 +4,7 @@
 
 #include "chip_engine.h"
 
-enum { MOST_WORDS = 8 };
+enum { MOST_WORDS = 10 };
 
 struct settings settings = {.supply_mv = 5000, .reference_mv = 5000};
 
@@ -19,8 +19,9 @@ struct item {
 	void (*apply)(const struct item *item);
 	struct pin *pin;
 	int number;
-	uint32_t amount;
+	uint32_t amount, delay_us;
 	struct bytes bytes, more;
+	struct serial_end ends[2];
 };
 
 static struct item *items;
@@ -29,14 +30,20 @@ static struct timer item_timer;
 
 /* ---- what an item does when its time comes ---- */
 
-static void do_uart(const struct item *i)
+static void do_send(const struct item *i)
 {
-	serial_send_uart(i->number, i->amount, i->bytes.data, i->bytes.count);
+	serial_send(i->ends[0], chip->cycle, i->amount, i->bytes.data, i->bytes.count);
 }
 
-static void do_bits(const struct item *i)
+static void do_answer(const struct item *i)
 {
-	serial_send_pin(i->pin, i->amount, i->bytes.data, i->bytes.count);
+	listen_answer(i->ends, i->amount, i->delay_us, i->more.data, i->more.count, i->bytes.data,
+	              i->bytes.count);
+}
+
+static void do_usb(const struct item *i)
+{
+	usb_host_is((enum usb_host)i->number);
 }
 
 static void do_level(const struct item *i)
@@ -107,10 +114,8 @@ static void do_reset(const struct item *i)
 static struct bytes hex(const char *text)
 {
 	struct bytes bytes = {0};
-	size_t length = strlen(text);
+	size_t length = strcmp(text, "-") ? strlen(text) : 0; /* "-" stands for none */
 
-	if (!strcmp(text, "-"))
-		return bytes;
 	bytes.data = malloc(length / 2 + 1);
 	if (!bytes.data || length % 2)
 		refuse("bad bytes in the scenario: %.60s", text);
@@ -157,6 +162,22 @@ static int choice(const char *text, const char *choices)
 	refuse("unknown word in the scenario: %.60s", text);
 }
 
+static uint32_t speed(const char *text)
+{
+	uint32_t baud = number(text);
+
+	if (!baud || baud > chip->frequency / 8)
+		refuse("no serial speed for this chip: %.60s", text);
+	return baud;
+}
+
+static struct serial_end end_named(const char *name)
+{
+	if (*name == 'P')
+		return (struct serial_end){.pin = pin_named(name)};
+	return (struct serial_end){.uart = (int)number(name)};
+}
+
 static void place_ram(struct item *item, const char *address, uint32_t count)
 {
 	item->number = (int)number(address);
@@ -167,19 +188,25 @@ static void place_ram(struct item *item, const char *address, uint32_t count)
 static void fill_wires(struct item *i, const char *verb, char **w)
 {
 	if (!strcmp(verb, "present")) {
-		*i = (struct item){.apply = do_present, .number = (int)number(w[0]), .amount = (uint32_t)choice(w[1], "no|yes")};
+		*i = (struct item){.apply = do_present, .number = (int)number(w[0]),
+		                   .amount = (uint32_t)choice(w[1], "no|yes")};
 	} else if (!strcmp(verb, "busy")) {
 		*i = (struct item){.apply = do_busy, .number = (int)number(w[0]), .amount = number(w[1])};
 	} else if (!strcmp(verb, "reply")) {
-		*i = (struct item){.apply = do_reply, .number = (int)number(w[0]), .more = hex(w[1]), .bytes = hex(w[2])};
+		*i = (struct item){.apply = do_reply, .number = (int)number(w[0]), .more = hex(w[1]),
+		                   .bytes = hex(w[2])};
 	} else if (!strcmp(verb, "bus")) {
-		*i = (struct item){.apply = do_bus, .number = choice(w[0], "free|sda|scl"), .amount = number(w[1])};
+		*i = (struct item){.apply = do_bus, .number = choice(w[0], "free|sda|scl"),
+		                   .amount = number(w[1])};
 	} else if (!strcmp(verb, "probe")) {
-		*i = (struct item){.apply = do_probe, .pin = pin_named(w[0]), .bytes = exactly(w[1], 8), .amount = (uint32_t)choice(w[2], "no|yes")};
+		*i = (struct item){.apply = do_probe, .pin = pin_named(w[0]), .bytes = exactly(w[1], 8),
+		                   .amount = (uint32_t)choice(w[2], "no|yes")};
 	} else if (!strcmp(verb, "next")) {
-		*i = (struct item){.apply = do_next, .pin = pin_named(w[0]), .bytes = exactly(w[1], 8), .number = (int)number(w[2])};
+		*i = (struct item){.apply = do_next, .pin = pin_named(w[0]), .bytes = exactly(w[1], 8),
+		                   .number = (int)number(w[2])};
 	} else if (!strcmp(verb, "scratchpad")) {
-		*i = (struct item){.apply = do_scratchpad, .pin = pin_named(w[0]), .bytes = exactly(w[1], 8), .more = exactly(w[2], 9)};
+		*i = (struct item){.apply = do_scratchpad, .pin = pin_named(w[0]),
+		                   .bytes = exactly(w[1], 8), .more = exactly(w[2], 9)};
 	} else {
 		refuse("unknown word in the scenario: %.60s", verb);
 	}
@@ -187,12 +214,18 @@ static void fill_wires(struct item *i, const char *verb, char **w)
 
 static void fill(struct item *i, const char *verb, char **w)
 {
-	if (!strcmp(verb, "uart")) {
-		*i = (struct item){.apply = do_uart, .number = (int)number(w[0]), .amount = number(w[1]), .bytes = hex(w[2])};
-	} else if (!strcmp(verb, "bits")) {
-		*i = (struct item){.apply = do_bits, .pin = pin_named(w[0]), .amount = number(w[1]), .bytes = hex(w[2])};
+	if (!strcmp(verb, "send")) {
+		*i = (struct item){.apply = do_send, .ends = {end_named(w[0])}, .amount = speed(w[1]),
+		                   .bytes = hex(w[2])};
+	} else if (!strcmp(verb, "answer")) {
+		*i = (struct item){.apply = do_answer, .ends = {end_named(w[0]), end_named(w[1])},
+		                   .amount = speed(w[2]), .delay_us = number(w[3]), .more = hex(w[4]),
+		                   .bytes = hex(w[5])};
+	} else if (!strcmp(verb, "usb")) {
+		*i = (struct item){.apply = do_usb, .number = choice(w[0], "none|reading|stuck")};
 	} else if (!strcmp(verb, "level")) {
-		*i = (struct item){.apply = do_level, .pin = pin_named(w[0]), .number = choice(w[1], "none|0|1") - 1};
+		*i = (struct item){.apply = do_level, .pin = pin_named(w[0]),
+		                   .number = choice(w[1], "none|0|1") - 1};
 	} else if (!strcmp(verb, "adc")) {
 		*i = (struct item){.apply = do_adc, .number = (int)number(w[0]), .amount = number(w[1])};
 	} else if (!strcmp(verb, "poke")) {
@@ -221,8 +254,8 @@ static void add_item(char **words)
 	}
 	item = &items[item_count];
 	fill(item, words[2], words + 3);
-	if ((item->apply == do_uart || item->apply == do_bits) && (!item->amount || !item->bytes.count))
-		refuse("serial bytes in the scenario need a speed and at least one byte");
+	if (item->apply == do_send && !item->bytes.count)
+		return; /* nothing to send */
 	item->when = cycles_in_us(strtoull(words[1], NULL, 10));
 	item->order = item_count++;
 }
@@ -263,6 +296,8 @@ static cycles_t read_line(char *line, cycles_t end)
 		add_item(words);
 	} else if (!strcmp(words[0], "watch")) {
 		pin_watch(pin_named(words[1]));
+	} else if (!strcmp(words[0], "listen")) {
+		listen_pin(pin_named(words[1]), speed(words[2]));
 	} else if (!strcmp(words[0], "supply")) {
 		settings.supply_mv = number(words[1]);
 		settings.reference_mv = number(words[2]);
@@ -286,7 +321,8 @@ cycles_t scenario_read(FILE *in)
 	while (getline(&line, &room, in) > 0)
 		end = read_line(line, end);
 	free(line);
-	qsort(items, item_count, sizeof *items, earlier);
+	if (item_count)
+		qsort(items, item_count, sizeof *items, earlier);
 	play(NULL);
 	return end;
 }

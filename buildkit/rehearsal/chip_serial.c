@@ -39,13 +39,14 @@ static cycles_t boundary(const struct chunk *chunk, int bits)
 	return chunk->start + (cycles_t)bits * chip->frequency / chunk->baud;
 }
 
-static void enqueue(struct wire *wire, uint32_t baud, const uint8_t *bytes, int count)
+static void enqueue(struct wire *wire, cycles_t start, uint32_t baud, const uint8_t *bytes,
+                    int count)
 {
 	struct chunk *chunk = calloc(1, sizeof *chunk);
 
 	if (!chunk)
 		refuse("out of memory");
-	chunk->start = wire->free_at > chip->cycle ? wire->free_at : chip->cycle;
+	chunk->start = wire->free_at > start ? wire->free_at : start;
 	chunk->baud = baud;
 	chunk->bytes = bytes;
 	chunk->count = count;
@@ -102,7 +103,7 @@ static void pin_step(struct wire *wire)
 		chunk_done(wire);
 }
 
-void serial_send_pin(struct pin *pin, uint32_t baud, const uint8_t *bytes, int count)
+static struct wire *wire_at(struct pin *pin)
 {
 	int i = 0;
 
@@ -113,7 +114,7 @@ void serial_send_pin(struct pin *pin, uint32_t baud, const uint8_t *bytes, int c
 			refuse("too many serial wires");
 		pin_wires[pin_wire_count++]->pin = pin;
 	}
-	enqueue(pin_wires[i], baud, bytes, count);
+	return pin_wires[i];
 }
 
 /* ---- hardware UART ---- */
@@ -164,24 +165,28 @@ static void stop_bit(struct wire *wire, uint8_t byte)
 	avr_raise_interrupt(chip, &uart->rxc);
 }
 
+/* When a byte counts as received. */
+static cycles_t middle_of_stop_bit(const struct chunk *chunk, int index)
+{
+	return (boundary(chunk, index * 10 + 9) + boundary(chunk, index * 10 + 10)) / 2;
+}
+
 static void uart_step(struct wire *wire)
 {
 	const struct chunk *chunk = wire->first;
 	int index = wire->step / 2;
 
-	if (wire->step % 2 == 0) {
+	if (wire->step % 2 == 0)
 		start_bit(wire);
-	} else {
+	else
 		stop_bit(wire, chunk->bytes[index]);
-	}
 	wire->step++;
 	index = wire->step / 2;
 	if (index == chunk->count)
 		chunk_done(wire);
-	else /* the byte counts as received in the middle of its stop bit */
+	else
 		timer_arm(&wire->timer,
-		          wire->step % 2 ? (boundary(chunk, index * 10 + 9) + boundary(chunk, index * 10 + 10)) / 2
-		                         : boundary(chunk, index * 10),
+		          wire->step % 2 ? middle_of_stop_bit(chunk, index) : boundary(chunk, index * 10),
 		          wire_step, wire);
 }
 
@@ -195,11 +200,12 @@ static void wire_step(void *param)
 		pin_step(wire);
 }
 
-void serial_send_uart(int index, uint32_t baud, const uint8_t *bytes, int count)
+void serial_send(struct serial_end into, cycles_t start, uint32_t baud, const uint8_t *bytes,
+                 int count)
 {
-	if (index < 0 || index > 3 || !uarts[index].uart)
-		refuse("the chip has no UART %d", index);
-	enqueue(&uarts[index], baud, bytes, count);
+	if (!into.pin && (into.uart < 0 || into.uart > 3 || !uarts[into.uart].uart))
+		refuse("the chip has no UART %d", into.uart);
+	enqueue(into.pin ? wire_at(into.pin) : &uarts[into.uart], start, baud, bytes, count);
 }
 
 /* The receive interrupt stands as long as a byte waits; the library raises it once. */
@@ -225,8 +231,11 @@ static void uart_baud_set(void *param)
 
 static void uart_sent(struct avr_irq_t *irq, uint32_t value, void *param)
 {
+	struct wire *wire = param;
+
 	(void)irq;
-	report('u', " %s %02x", ((struct wire *)param)->name, value & 0xff);
+	report('u', " %s %02x", wire->name, value & 0xff);
+	listen_uart_sent(wire->name[0] - '0', (uint8_t)value, chip->cycle + wire->uart->cycles_per_byte);
 }
 
 void serial_start(void)

@@ -12,7 +12,7 @@
 #include "avr_twi.h"
 #include "chip_engine.h"
 
-enum { TWINT = 0x80, TWEA = 0x40, TWSTA = 0x20, TWSTO = 0x10, TWWC = 0x08, TWEN = 0x04, TWIE = 0x01 };
+enum { TWINT = 0x80, TWEA = 0x40, TWSTA = 0x20, TWSTO = 0x10, TWWC = 0x08, TWEN = 4, TWIE = 1 };
 enum { MOST_BYTES = 256 };
 
 enum phase { IDLE, STARTED, WRITING, READING };

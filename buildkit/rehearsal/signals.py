@@ -59,11 +59,42 @@ class Scenario:
 
     def uart_bytes(self, t_s: float, index: int, data: bytes, baud: int = 9600) -> None:
         """Bytes into hardware UART `index`, one after the other from `t_s` on."""
-        self._at(t_s, f"uart {index} {baud} {_hex(data)}")
+        self._at(t_s, f"send {index} {baud} {_hex(data)}")
 
     def pin_bytes(self, t_s: float, pin: str, data: bytes, baud: int = 9600) -> None:
         """Bytes as 8N1 levels on `pin`. Put the idle level there first: `level(0, pin, 1)`."""
-        self._at(t_s, f"bits {pin} {baud} {_hex(data)}")
+        self._at(t_s, f"send {pin} {baud} {_hex(data)}")
+
+    def listen(self, pin: str, baud: int = 9600) -> None:
+        """Report the 8N1 bytes that the sketch sends by moving `pin` itself."""
+        self.lines.append(f"listen {pin} {baud}")
+
+    def answer(
+        self,
+        t_s: float,
+        request: bytes,
+        reply: bytes,
+        *,
+        sent_by: int | str,
+        into: int | str,
+        baud: int = 9600,
+        after_s: float = 0.0,
+    ) -> None:
+        """From now on, whenever the chip sends `request`, `reply` comes back `after_s` later.
+
+        `sent_by` and `into` are each a UART index or a pin. An empty reply ends the answers
+        to that request.
+        """
+        where = f"{sent_by} {into} {baud} {_us(after_s)}"
+        self._at(t_s, f"answer {where} {_hex(request)} {_hex(reply)}")
+
+    def usb(self, t_s: float, host: str = "reading") -> None:
+        """The computer at a native USB port.
+
+        "reading" has opened the log, "stuck" has opened it but reads no more, "none" is away
+        (as from the start).
+        """
+        self._at(t_s, f"usb {host}")
 
     def level(self, t_s: float, pin: str, level: int | None) -> None:
         """Drive `pin` from outside to 0 or 1, or let go of it (None)."""
@@ -102,15 +133,11 @@ class Scenario:
         """A 1-Wire thermometer on `pin` is there (as after power-up, 85 degC) or is gone."""
         self._at(t_s, f"probe {pin} {_hex(code)} {'yes' if present else 'no'}")
 
-    def temperature(
-        self, t_s: float, pin: str, degc: float, code: bytes = THE_THERMOMETER
-    ) -> None:
+    def temperature(self, t_s: float, pin: str, degc: float, code: bytes = THE_THERMOMETER) -> None:
         """What the thermometer's next conversions find, rounded to 1/16 degC."""
         self._at(t_s, f"next {pin} {_hex(code)} {round(degc * 16)}")
 
-    def scratchpad(
-        self, t_s: float, pin: str, nine: bytes, code: bytes = THE_THERMOMETER
-    ) -> None:
+    def scratchpad(self, t_s: float, pin: str, nine: bytes, code: bytes = THE_THERMOMETER) -> None:
         """Exactly what the thermometer sends, right or wrong, until `temperature` is next set."""
         self._at(t_s, f"scratchpad {pin} {_hex(code)} {_hex(nine)}")
 

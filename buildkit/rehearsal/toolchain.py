@@ -38,11 +38,11 @@ _ASM = ("-c", "-g", "-x", "assembler-with-cpp", "-flto")
 _LINK = ("-Os", "-g", "-flto", "-fuse-linker-plugin", "-Wl,--gc-sections")
 
 
-class ToolchainMissing(Exception):
+class ToolchainMissing(Exception):  # noqa: N818 - named for what happened
     """A program or file that the rehearsal needs is not installed."""
 
 
-class CompileFailed(Exception):
+class CompileFailed(Exception):  # noqa: N818 - named for what happened
     """The compiler refused the sketch; `output` is what it said."""
 
     def __init__(self, message: str, output: str) -> None:
@@ -148,7 +148,7 @@ def cached(name: str, build: Callable[[Path], None]) -> Path:
     with tempfile.TemporaryDirectory(dir=kept.parent, prefix=".making-") as making:
         made = Path(making) / name
         build(made)
-        os.replace(made, kept)
+        made.replace(kept)
     return kept
 
 
@@ -184,7 +184,11 @@ def _build_archive(core: AvrCore, archive: Path) -> None:
             Path(work) / f"{number:02d}-{path.name}.o" for number, path in enumerate(sources)
         ]
         with ThreadPoolExecutor(os.cpu_count()) as pool:
-            list(pool.map(lambda pair: _compile_core_file(core, *pair), zip(sources, objects)))
+            list(
+                pool.map(
+                    lambda pair: _compile_core_file(core, *pair), zip(sources, objects, strict=True)
+                )
+            )
         _run(
             [_tool("avr-gcc-ar"), "rcs", str(archive), *map(str, objects)],
             "the core cannot be packed",

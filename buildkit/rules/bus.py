@@ -1,11 +1,11 @@
-"""Buses: addresses and pull-ups of I2C, ports and speeds of serial."""
+"""The I2C bus: its pins, addresses, pull-ups and speed."""
 
 from __future__ import annotations
 
 from collections.abc import Iterable
 
 from buildkit import electrics
-from buildkit.circuit import Circuit, SerialLink, Wire
+from buildkit.circuit import Circuit
 from buildkit.model import Fault, Place, Use
 from buildkit.rules import rule
 
@@ -17,10 +17,6 @@ PIN_F = 10e-12  # UM10204 Table 10, Ci, one pin of one part
 LEAD_F_PER_M = 100e-12  # common practice, no source: two wires side by side
 SHORT_LEAD_M = 0.2  # common practice, no source: a part without a cable entry
 RESERVED = (*range(0x00, 0x08), *range(0x78, 0x80))  # UM10204 Table 4
-BAUD_LIMIT = 0.02  # ATmega328P data sheet Table 19-2, eight data bits
-SOFT_LATE_CYCLES = (
-    100.0  # common practice, no source: the timer interrupt of the core at its longest
-)
 
 
 def _i2c(circuit: Circuit) -> tuple[Use, ...]:
@@ -56,7 +52,7 @@ def address_clash(circuit: Circuit) -> Iterable[Fault]:
             yield Fault(
                 _address_place(use),
                 f"{use.name} has address 0x{use.address:02X}, which {other.name} has already",
-                f"Set {use.name} to another address, in the file and by its jumpers: {', '.join(free)}."
+                f"Set {use.name} to another address, in the file and by its jumpers: {', '.join(free[:6])}."
                 if free
                 else f"{use.name} has no other free address; choose another part.",
                 {"address": use.address, "taken_by": other.name, "free": free},
@@ -81,7 +77,7 @@ def address_reserved(circuit: Circuit) -> Iterable[Fault]:
             yield Fault(
                 _address_place(use),
                 f"address 0x{use.address:02X} of {use.name} is reserved by the bus itself",
-                f"{use.part.id} can have {_offers(use)}.",
+                f"Give {use.name} one of {_offers(use)}.",
                 {"address": use.address, "reserved": ["0x00-0x07", "0x78-0x7F"]},
             )
 
@@ -106,9 +102,9 @@ def address_not_offered(circuit: Circuit) -> Iterable[Fault]:
     for use in circuit.build.uses():
         if use.address is None or use.address in (*use.part.addresses, *RESERVED):
             continue
-        fix = f"{use.part.id} can have {_offers(use)}."
+        fix = f"Give {use.name} one of {_offers(use)}."
         if use.part.talks != "i2c":
-            fix = f"{use.part.id} is no I2C part; take the address out."
+            fix = f"Take the address out: {use.part.id} is no I2C part."
         yield Fault(
             _address_place(use),
             f"{use.part.id} cannot have address 0x{use.address:02X}, which {use.name} is given",
@@ -183,12 +179,13 @@ def pull_up_missing(circuit: Circuit) -> Iterable[Fault]:
     ones inside the chip are many times too weak and stand in no specification.
 
     Wrong:
-        panel: {part: lcd1602-pcf8574, own_figures: {module_pull_up_ohms: 0}}
+        panel: {part: lcd1602-pcf8574, own_figures: {module_pull_up_ohms: 1000000}}   # taken off
 
     Right:
         panel: {part: lcd1602-pcf8574}   # 4.7 kilohms on its back
     """
-    if _i2c(circuit) and not circuit.bus_pull_ups():
+    fed = all(circuit.feed(use) is not None for use in _i2c(circuit))
+    if _i2c(circuit) and fed and not circuit.bus_pull_ups():
         names = ", ".join(use.name for use in _i2c(circuit))
         inside = circuit.board.figure("pull_up_min_ohms")
         yield Fault(
@@ -267,7 +264,8 @@ def pull_up_too_strong(circuit: Circuit) -> Iterable[Fault]:
             min(pull_ups, key=lambda entry: entry[2])[0].at,
             f"I2C pull-ups of {have:.0f} ohms in all ({who}) are too strong at {volts:g} V: "
             f"{least:.0f} ohms at least",
-            "Take the pull-up resistors off one of the modules, and set its module_pull_up_ohms to 0.",
+            "Fit weaker ones, such as 4.7 kilohms, or take those of one module off "
+            "and set its module_pull_up_ohms to 1000000.",
             {"ohms": have, "least_ohms": least, "volts": volts, "sink_ma": SINK_MA},
         )
 
@@ -297,156 +295,4 @@ def too_fast(circuit: Circuit) -> Iterable[Fault]:
                 f"and the sketch runs it at {BUS_HZ // 1000} kHz",
                 "Choose a part that follows 100 kHz.",
                 {"part_hz": hz, "bus_hz": BUS_HZ},
-            )
-
-
-@rule("bus.no-uart-left", "error", source="AVR core 1.8.7, SoftwareSerial.h, listen: one at a time")
-def no_uart_left(circuit: Circuit) -> Iterable[Fault]:
-    """No serial port is left for a part that talks serial.
-
-    Why: each such part needs a port of its own. Beyond the board's free ports
-    software can listen on one pin, not on two.
-
-    Wrong:
-        kitchen: {part: pm-frame32}   # atmega328p-5v: the one software port
-        hall: {part: pm-frame32}      # nothing left
-
-    Right:
-        the same two parts on atmega2560-5v, which has three free ports
-    """
-    uses = {use.name: use for use in circuit.build.uses()}
-    for spot in circuit.unseated:
-        use = uses[spot[0]]
-        if use.part.terminals[spot[1]].needs != "uart-rx":
-            continue
-        free = sorted(p for p, kind in circuit.board.serial_ports.items() if kind == "free")
-        yield Fault(
-            use.at,
-            f"no serial port is left for {spot[0]} {spot[1]}: {circuit.board.id} has "
-            f"{len(free)} free and one by software, and "
-            f"{len(circuit.uses_talking('uart'))} parts want one",
-            "Move the build to a board with more serial ports, or leave a serial part out.",
-            {"free_ports": free, "serial_parts": len(circuit.uses_talking("uart"))},
-        )
-
-
-def _rx_wire(circuit: Circuit, link: SerialLink) -> Wire | None:
-    mine = (w for w in circuit.signals() if w.use is link.use and w.terminal.needs == "uart-rx")
-    return next(mine, None)
-
-
-def _soft(circuit: Circuit) -> Iterable[tuple[SerialLink, Wire]]:
-    """The serial parts that software listens to, with the wire that it listens on."""
-    for link in circuit.serial_links:
-        wire = _rx_wire(circuit, link)
-        if link.port is None and wire is not None and wire.pin is not None and wire.pin.soft_rx:
-            yield link, wire
-
-
-@rule(
-    "bus.two-soft-serials",
-    "error",
-    source="AVR core 1.8.7, SoftwareSerial.h, listen: one at a time",
-)
-def two_soft_serials(circuit: Circuit) -> Iterable[Fault]:
-    """Two parts are wired to software serial, which can listen to one.
-
-    Why: while it listens to one pin it is deaf on the other, and a part that
-    sends on its own does not wait.
-
-    Wrong:
-        kitchen: {part: pm-frame32, wires: {TXD: 8}}
-        hall: {part: pm-frame32, wires: {TXD: 9}}
-
-    Right:
-        the second on the receive pin of a free port, on a board that has one
-    """
-    first: SerialLink | None = None
-    for link, wire in _soft(circuit):
-        if first is not None:
-            yield Fault(
-                wire.at,
-                f"software serial listens to {first.use.name} and cannot hear {link.use.name} "
-                f"on pin {wire.label}",
-                "Put one of them on a free serial port, or choose a board that has more.",
-                {"pin": wire.label, "listens_to": first.use.name},
-            )
-        first = first or link
-
-
-@rule(
-    "bus.baud-error",
-    "error",
-    source="ATmega328P data sheet, Microchip DS40002061B, 19.11, Tables 19-2 and 19-4 (from memory); "
-    "AVR core 1.8.7, HardwareSerial.cpp, begin",
-)
-def baud_error(circuit: Circuit) -> Iterable[Fault]:
-    """The chip's clock cannot make the speed of a serial part closely enough.
-
-    Why: the port divides the clock by a whole number. More than 2 % off, the
-    last bits of a byte are read in the wrong place.
-
-    Wrong:
-        smoke: {part: pm-frame32, own_figures: {serial_baud: 115200}}   # 2.1 % at 16 MHz
-
-    Right:
-        smoke: {part: pm-frame32}   # 9600 baud, 0.2 %
-    """
-    if circuit.board.core.family != "avr":
-        return
-    clock = circuit.board.figure("clock_hz")
-    for link in circuit.serial_links:
-        if link.port is None or "serial_baud" not in link.use.figures:
-            continue
-        baud = link.use.figure("serial_baud")
-        divisor, error = _core_divisor(clock, baud)
-        if abs(error) > BAUD_LIMIT:
-            wire = _rx_wire(circuit, link)
-            yield Fault(
-                wire.at if wire else link.use.at,
-                f"{link.port} runs {error * 100:+.1f} % off the {baud:g} baud of "
-                f"{link.use.name}{link.use.whose('serial_baud')}; {BAUD_LIMIT * 100:g} % is the limit",
-                "Set the part to another speed if it can, such as 9600 or 38400 baud.",
-                {"baud": baud, "error": error, "limit": BAUD_LIMIT, "ubrr": divisor},
-            )
-
-
-def _core_divisor(clock_hz: float, baud: float) -> tuple[int, float]:
-    """The divisor that the core chooses: double speed but for two cases."""
-    divisor, error = electrics.uart_baud_error(clock_hz, baud)
-    if divisor > 4095 or (clock_hz == 16_000_000 and baud == 57600):
-        return electrics.uart_baud_error(clock_hz, baud, samples=16)
-    return divisor, error
-
-
-@rule(
-    "bus.soft-serial-too-fast",
-    "error",
-    source="AVR core 1.8.7, SoftwareSerial.cpp, begin and recv; common practice, no source for 100 cycles",
-)
-def soft_serial_too_fast(circuit: Circuit) -> Iterable[Fault]:
-    """Software serial cannot follow a part at this speed.
-
-    Why: the start bit is noticed only after the timer interrupt is through,
-    up to 100 clock cycles late. By then half a bit must not have passed.
-
-    Wrong:
-        smoke: {part: pm-frame32, wires: {TXD: 8}, own_figures: {serial_baud: 115200}}
-
-    Right:
-        smoke: {part: pm-frame32, wires: {TXD: 8}}   # 9600 baud
-    """
-    if circuit.board.core.family != "avr":
-        return
-    clock = circuit.board.figure("clock_hz")
-    most = electrics.soft_serial_max_baud(clock, SOFT_LATE_CYCLES)
-    for link, wire in _soft(circuit):
-        baud = link.use.figure("serial_baud") if "serial_baud" in link.use.figures else 0.0
-        if baud > most:
-            yield Fault(
-                wire.at,
-                f"{link.use.name} sends at {baud:g} baud{link.use.whose('serial_baud')}, and software "
-                f"serial at {clock / 1e6:g} MHz follows {most:g} at most",
-                "Use a board with a free serial port, or set the part to a lower speed.",
-                {"baud": baud, "most_baud": most, "clock_hz": clock},
             )

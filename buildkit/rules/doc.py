@@ -21,11 +21,11 @@ declare(
 
     Wrong:
         probes:
-        	smoke: {part: pm-frame32}    # begins with a tab
+        <tab>smoke: {part: pm-frame32}
 
     Right:
         probes:
-          smoke: {part: pm-frame32}      # begins with spaces
+          smoke: {part: pm-frame32}
     """,
     source=f"{_YAML}, 5.1 character set, 6.1 indentation spaces",
 )

@@ -1,4 +1,4 @@
-"""Pins: what a board's pin cannot do, and what happens on it at reset."""
+"""Pins: who sits where, and what a board's pin cannot do."""
 
 from __future__ import annotations
 
@@ -20,25 +20,21 @@ _WORDS = {
 _DRIVEN = frozenset({"digital-out", "uart-tx", "one-wire", "pwm"})
 
 
-def _on_pins(circuit: Circuit) -> Iterable[tuple[Wire, Pin]]:
+def on_pins(circuit: Circuit) -> Iterable[tuple[Wire, Pin]]:
     """Signal terminals that sit on a pin, with the pin."""
     for wire in circuit.signals():
         if wire.terminal.kind == "signal" and wire.pin is not None:
             yield wire, wire.pin
 
 
-def _name(wire: Wire) -> str:
+def terminal_name(wire: Wire) -> str:
+    """Use and terminal, as sentences name them: ``hood CTRL+``."""
     return f"{wire.use.name} {wire.terminal.name}"
 
 
-def _runs_load(wire: Wire) -> bool:
-    """Whether this terminal switches a load."""
-    switching = wire.use.part.switching
-    return switching is not None and wire.terminal.name == switching.input_terminal
-
-
-def _elsewhere(wire: Wire) -> str:
-    return f"Give {_name(wire)} another pin, or leave it out and one is chosen."
+def elsewhere(wire: Wire) -> str:
+    """The fix for a terminal that stands on the wrong pin."""
+    return f"Give {terminal_name(wire)} another pin, or leave it out and one is chosen."
 
 
 @rule("pin.taken-twice", "error", source="common practice, no source: one signal, one pin")
@@ -58,19 +54,19 @@ def taken_twice(circuit: Circuit) -> Iterable[Fault]:
         hood: {wires: {CTRL+: 7}}
     """
     for label, wires in circuit.by_pin().items():
-        strangers = [wire for wire in wires if not _bus_line(wire)]
+        strangers = [wire for wire in wires if not bus_line(wire)]
         for first, wire in zip(strangers[:1] * len(strangers), strangers[1:], strict=False):
             if wire.use.part.talks == "i2c" and wire.terminal.needs == first.terminal.needs:
                 continue
             yield Fault(
                 wire.at,
-                f"pin {label} already carries {_name(first)}",
-                _elsewhere(wire),
-                {"pin": label, "taken_by": _name(first)},
+                f"pin {label} already carries {terminal_name(first)}",
+                elsewhere(wire),
+                {"pin": label, "taken_by": terminal_name(first)},
             )
 
 
-def _bus_line(wire: Wire) -> bool:
+def bus_line(wire: Wire) -> bool:
     """Whether a wire is an I2C line on its own pin of the bus."""
     need = wire.terminal.needs or ""
     return wire.pin is not None and f"Wire.{need[4:]}" in wire.pin.roles and need[:4] == "i2c-"
@@ -114,8 +110,8 @@ def _misplaced(wire: Wire) -> Fault | None:
     needs = "a supply rail" if supply else "ground"
     return Fault(
         wire.at,
-        f"{_name(wire)} needs {needs}, and {wire.label} is {is_now}",
-        f"Wire {_name(wire)} to {needs}, or leave it out and the right one is chosen.",
+        f"{terminal_name(wire)} needs {needs}, and {wire.label} is {is_now}",
+        f"Wire {terminal_name(wire)} to {needs}, or leave it out and the right one is chosen.",
         {"label": wire.label, "is": is_now, "needs": needs},
     )
 
@@ -127,8 +123,8 @@ def _unable(circuit: Circuit, wire: Wire) -> Fault | None:
         is_now = "ground" if wire.ground else "a supply"
         return Fault(
             wire.at,
-            f"{_name(wire)} is a signal, and {wire.label} is {is_now}",
-            f"Wire {_name(wire)} to a pin, or leave it out.",
+            f"{terminal_name(wire)} is a signal, and {wire.label} is {is_now}",
+            f"Wire {terminal_name(wire)} to a pin, or leave it out.",
             {"label": wire.label, "is": is_now},
         )
     if need not in _WORDS or _able(wire.pin, need) or _input_only(wire.pin, need):
@@ -136,7 +132,7 @@ def _unable(circuit: Circuit, wire: Wire) -> Fault | None:
     able = [pin.label for pin in circuit.board.pins.values() if _able(pin, need)]
     return Fault(
         wire.at,
-        f"pin {wire.pin.label} cannot {_WORDS[need]}, which {_name(wire)} needs",
+        f"pin {wire.pin.label} cannot {_WORDS[need]}, which {terminal_name(wire)} needs",
         f"Use one of {', '.join(able[:16])}, or leave it out and one is chosen."
         if able
         else f"No pin of this board can {_WORDS[need]}; choose another board or part.",
@@ -167,12 +163,12 @@ def input_only(circuit: Circuit) -> Iterable[Fault]:
     Right:
         lamp: {part: led-indicator, wires: {A: 6}}
     """
-    for wire, pin in _on_pins(circuit):
+    for wire, pin in on_pins(circuit):
         if _input_only(pin, wire.terminal.needs or ""):
             yield Fault(
                 wire.at,
-                f"pin {pin.label} can only listen, and {_name(wire)} must be driven",
-                _elsewhere(wire),
+                f"pin {pin.label} can only listen, and {terminal_name(wire)} must be driven",
+                elsewhere(wire),
                 {"pin": pin.label, "needs": wire.terminal.needs, "can": sorted(pin.can)},
             )
 
@@ -190,153 +186,13 @@ def no_pull_up(circuit: Circuit) -> Iterable[Fault]:
     Right:
         tank: {part: float-switch, wires: {OUT: 5}}
     """
-    for wire, pin in _on_pins(circuit):
+    for wire, pin in on_pins(circuit):
         if wire.terminal.needs == "pull-up" and "pull-up" not in pin.can:
             yield Fault(
                 wire.at,
-                f"pin {pin.label} has no pull-up resistor, which {_name(wire)} needs",
-                _elsewhere(wire),
+                f"pin {pin.label} has no pull-up resistor, which {terminal_name(wire)} needs",
+                elsewhere(wire),
                 {"pin": pin.label, "can": sorted(pin.can)},
-            )
-
-
-@rule("pin.upload-serial", "error", source="the board's table, hazards, after its schematic")
-def upload_serial(circuit: Circuit) -> Iterable[Fault]:
-    """A terminal sits on the pins through which sketches are uploaded.
-
-    Why: a part that drives the receive line spoils every upload, and the log
-    makes a load on the send line chatter.
-
-    Wrong:
-        hood: {wires: {CTRL+: 1}}
-
-    Right:
-        hood: {wires: {CTRL+: 7}}
-    """
-    for wire, pin in _on_pins(circuit):
-        hazard = pin.hazard("upload-serial")
-        if hazard is not None:
-            yield Fault(
-                wire.at,
-                f"pin {pin.label} belongs to uploading and the log: {hazard.why}",
-                _elsewhere(wire),
-                {"pin": pin.label, "terminal": _name(wire)},
-            )
-
-
-@rule("pin.flash-bus", "error", source="the board's table, hazards, after its schematic")
-def flash_bus(circuit: Circuit) -> Iterable[Fault]:
-    """A terminal sits on the wires between the chip and its program memory.
-
-    Why: the chip reads its program through these pins all the time; anything
-    on them stops it.
-
-    Wrong:
-        hood: {wires: {CTRL+: 6}}   # on a board whose pin 6 is the memory's clock
-
-    Right:
-        hood: {wires: {CTRL+: 25}}
-    """
-    for wire, pin in _on_pins(circuit):
-        hazard = pin.hazard("flash-bus")
-        if hazard is not None:
-            yield Fault(
-                wire.at,
-                f"pin {pin.label} is taken by the program memory: {hazard.why}",
-                _elsewhere(wire),
-                {"pin": pin.label, "terminal": _name(wire)},
-            )
-
-
-@rule("pin.strap", "error", source="the board's table, hazards, after the chip's data sheet")
-def strap(circuit: Circuit) -> Iterable[Fault]:
-    """A part may hold a pin at the wrong level in the moment when the chip reads it to start.
-
-    Why: strap pins choose how the chip starts. A part that pulls such a pin
-    the other way keeps the board from starting; a load on it may run before
-    the sketch does.
-
-    Wrong:
-        hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 0}}   # 0 must be high at reset
-
-    Right:
-        hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 25}}
-    """
-    for wire, pin in _on_pins(circuit):
-        hazard = pin.hazard("strap")
-        if hazard is None or hazard.needs is None:
-            continue
-        held = _held_level(wire)
-        if held == hazard.needs and not _runs_load(wire):
-            continue
-        yield Fault(
-            wire.at,
-            f"pin {pin.label} must be {hazard.needs} at reset, and {_name(wire)} "
-            f"{f'holds it {held}' if held else 'may hold it at either level'}: {hazard.why}",
-            _elsewhere(wire),
-            {"pin": pin.label, "needs": hazard.needs, "held": held},
-        )
-
-
-def _held_level(wire: Wire) -> str | None:
-    """The level at which a part holds a pin that nobody drives; None when unknown."""
-    part = wire.use.part
-    if part.talks == "i2c" or wire.terminal.needs == "one-wire":
-        return "high"
-    if part.shows == "lamp":
-        return "low"
-    if part.switching is not None and _runs_load(wire):
-        return "high" if part.switching.active == "low" else "low"
-    return None
-
-
-@rule("pin.moves-at-reset", "error", source="the board's table, hazards, after its bootloader")
-def moves_at_reset(circuit: Circuit) -> Iterable[Fault]:
-    """A load hangs on a pin that moves by itself while the board starts.
-
-    Why: the bootloader blinks or drives the pin before the sketch runs, and
-    the load runs with it, unguarded.
-
-    Wrong:
-        hood: {wires: {CTRL+: 13}}   # the bootloader flashes the LED on 13
-
-    Right:
-        hood: {wires: {CTRL+: 7}}
-    """
-    for wire, pin in _on_pins(circuit):
-        hazard = pin.hazard("moves-at-reset")
-        if hazard is not None and _runs_load(wire):
-            yield Fault(
-                wire.at,
-                f"pin {pin.label} moves while the board starts and would run {wire.use.name}: "
-                f"{hazard.why}",
-                _elsewhere(wire),
-                {"pin": pin.label, "load": wire.use.name},
-            )
-
-
-@rule("pin.on-board-circuit", "warning", source="the board's table, hazards, after its schematic")
-def on_board_circuit(circuit: Circuit) -> Iterable[Fault]:
-    """A terminal shares its pin with a circuit on the board.
-
-    Why: an on-board LED or resistor takes current from the pin and pulls it
-    while it floats, so that the part sees other levels than its table says.
-
-    Wrong:
-        lamp: {part: led-indicator, wires: {A: 13}}
-
-    Right:
-        lamp: {part: led-indicator, wires: {A: 6}}
-    """
-    for wire, pin in _on_pins(circuit):
-        hazard = pin.hazard("on-board-circuit")
-        told_already = _runs_load(wire) and pin.hazard("moves-at-reset") is not None
-        if hazard is not None and not _bus_line(wire) and not told_already:
-            yield Fault(
-                wire.at,
-                f"{_name(wire)} shares pin {pin.label} with the board itself: {hazard.why}",
-                _elsewhere(wire),
-                {"pin": pin.label, "terminal": _name(wire)},
             )
 
 
@@ -359,21 +215,21 @@ def bus_in_use(circuit: Circuit) -> Iterable[Fault]:
         lamp: {part: led-indicator, wires: {A: 6}}
     """
     owners = {label: (f"{line} of the I2C bus", names) for label, line, names in _bus_pins(circuit)}
-    own = [(wire.use.name, wire.terminal.name) for wire in circuit.signals() if _bus_line(wire)]
+    own = [(wire.use.name, wire.terminal.name) for wire in circuit.signals() if bus_line(wire)]
     for link in circuit.serial_links:
         for pin in circuit.board.pins.values():
             if link.port is not None and pin not in (link.rx, link.tx):
                 for line in ("rx", "tx"):
                     if f"{link.port}.{line}" in pin.roles:
                         owners[pin.label] = (f"{line} of {link.port}", link.use.name)
-    for wire, pin in _on_pins(circuit):
+    for wire, pin in on_pins(circuit):
         is_line = (wire.terminal.needs or "").startswith("i2c-")
         if pin.label in owners and wire.spot not in own and not is_line:
             what, whose = owners[pin.label]
             yield Fault(
                 wire.at,
-                f"pin {pin.label} is {what}, which {whose} uses; {_name(wire)} cannot share it",
-                _elsewhere(wire),
+                f"pin {pin.label} is {what}, which {whose} uses; {terminal_name(wire)} cannot share it",
+                elsewhere(wire),
                 {"pin": pin.label, "bus": what, "used_by": whose},
             )
 
@@ -412,7 +268,7 @@ def soft_serial_rx(circuit: Circuit) -> Iterable[Fault]:
             able = [p.label for p in circuit.board.pins.values() if _receives(circuit, p)]
             yield Fault(
                 wire.at,
-                f"the board cannot receive serial data on pin {pin.label}, where {_name(wire)} sits",
+                f"the board cannot receive serial data on pin {pin.label}, where {terminal_name(wire)} sits",
                 f"Use one of {', '.join(able)}, or leave it out and one is chosen.",
                 {"pin": pin.label, "able": able},
             )

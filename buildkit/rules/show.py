@@ -46,7 +46,7 @@ def too_wide(circuit: Circuit) -> Iterable[Fault]:
                 at,
                 f"this row can take {width} columns ({_widths(pieces, circuit.build)}); {use.name} "
                 f"has {columns:g}{use.whose('columns_count')}",
-                f"Shorten it by {width - columns:g} columns or more.",
+                f"Shorten it to {columns:g} columns.",
                 {"width": width, "columns": columns},
             )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import itertools
 import time
 from pathlib import Path
 
@@ -70,6 +71,17 @@ def test_levels_from_outside_are_read_and_raise_interrupts(tmp_path: Path) -> No
     # Edges counted so far, and pin 3: its pull-up, held low from outside, let go again.
     # The sketch writes to the same port in between, which must not disturb the low level.
     assert seen.uart_text(0).split("\r\n")[:5] == ["0 1", "5 1", "5 0", "5 0", "5 1"]
+
+
+def test_an_interrupt_takes_the_cycles_of_the_datasheet(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.watch("PD7")
+    scenario.level(0, "PD2", 0)
+    scenario.level(0.01, "PD2", 1)
+    seen = rehearse(tmp_path, "quick", scenario, 0.02)
+    high_us = next(t_us for t_us, state in seen.pin_changes("PD7") if state == "high")
+    # Up to 2 cycles of the loop's jump, 4 to enter, 3 for the jump in the vector table.
+    assert 7 <= (high_us - 10_000) * 16 <= 9
 
 
 # ---- serial ----
@@ -143,6 +155,24 @@ def test_sent_bytes_are_a_byte_time_apart(tmp_path: Path) -> None:
     assert (times_us[-1] - times_us[0]) / 99 == pytest.approx(10 / 9600 * 1e6, rel=0.005)
 
 
+def test_a_device_that_speaks_only_when_asked(tmp_path: Path) -> None:
+    request = b"\xff\x01\x86"
+    scenario = Scenario()
+    scenario.level(0, "PB0", 1)
+    scenario.answer(0, request, b"one", sent_by="PB1", into="PB0", after_s=0.005)
+    scenario.answer(0, b"?", b"!", sent_by=0, into=0, after_s=0.02)
+    scenario.answer(0.25, request, b"two", sent_by="PB1", into="PB0")
+    scenario.answer(0.35, request, b"", sent_by="PB1", into="PB0")
+    seen = rehearse(tmp_path, "ask", scenario, 0.48)
+    assert seen.uart_text(0) == "?one!?one!?two!?!"
+    sent = [event.byte for event in seen.pin_serial if event.pin == "PB1"]
+    assert bytes(sent) == request * 4
+    heard_us = next(event.t_us for event in seen.pin_serial if event.byte == 0x86)
+    first_us = next(event.t_us for event in seen.uart if event.byte == ord("o"))
+    # 5 ms, one byte's time, and what the sketch needs.
+    assert first_us - heard_us == pytest.approx(5000 + 1042, abs=150)
+
+
 # ---- two-wire bus ----
 
 
@@ -212,6 +242,29 @@ def test_a_bus_held_low_is_freed_by_clocking(tmp_path: Path) -> None:
     assert told[4][0] == "0"
 
 
+@pytest.mark.parametrize(
+    ("disturbed", "result", "kind"), [("held", "4", "lost"), ("gone", "3", "write")]
+)
+def test_a_transfer_that_breaks_off_in_the_middle(
+    tmp_path: Path, disturbed: str, result: str, kind: str
+) -> None:
+    scenario = Scenario()
+    scenario.i2c_present(0, 0x44)
+    middle_s = 0.1011  # the transfer begins after 100 ms and takes 1.2 ms
+    if disturbed == "held":
+        scenario.i2c_hold(middle_s, "sda")
+        scenario.i2c_hold(0.15, None)
+    else:
+        scenario.i2c_present(middle_s, 0x44, False)
+        scenario.i2c_present(0.15, 0x44)
+    seen = rehearse(tmp_path, "twowire", scenario, 0.45)
+    told = transfers(seen)
+    assert told[1][0] == result
+    assert seen.i2c[1 if kind == "lost" else 0].kind == kind
+    assert 2 <= len(seen.i2c[0].data) <= 8
+    assert told[4][0] == "0"
+
+
 # ---- 1-Wire ----
 
 
@@ -233,9 +286,35 @@ def test_a_thermometer_answers_independent_code(tmp_path: Path) -> None:
     assert all(crc8(pad[:8]) == pad[8] for pad in pads)
     assert all(745 <= int(ms) <= 756 for ms in lines[2:9:2])
     wrong = bytes.fromhex(lines[9])
-    assert wrong[:2] == b"\x91\x01" and crc8(wrong[:8]) != wrong[8]
+    assert wrong[:2] == b"\x91\x01"
+    assert crc8(wrong[:8]) != wrong[8]
     assert lines[11] == "nobody"
     assert not [event for event in seen.onewire if event.what == "slot"]
+
+
+def test_two_thermometers_share_a_wire(tmp_path: Path) -> None:
+    codes = [thermometer_code(0x2A), thermometer_code(0x6B)]
+    scenario = Scenario()
+    for code, degc in zip(codes, (21.6875, -5.5), strict=True):
+        scenario.thermometer(0, "PD5", code=code)
+        scenario.temperature(0, "PD5", degc, code=code)
+    seen = rehearse(tmp_path, "onewire_two", scenario, 2)
+    lines = seen.uart_text(0).split("\r\n")
+    assert sorted(lines[:2]) == sorted(code.hex().upper() for code in codes)
+    readings = {}
+    for found, ms, pad_hex in zip(lines[:2], lines[2::2], lines[3::2], strict=False):
+        pad = bytes.fromhex(pad_hex)
+        assert crc8(pad[:8]) == pad[8]
+        readings[found] = (int.from_bytes(pad[:2], "little", signed=True), pad[4], int(ms))
+    # The first one found has 9 bits, in an eighth of the time; the other 12.
+    first, second = lines[:2]
+    whole = {codes[0].hex().upper(): 347, codes[1].hex().upper(): -88}
+    assert readings[first][0] == whole[first] & ~7
+    assert readings[first][1] == 0x1F
+    assert readings[first][2] == pytest.approx(94, abs=2)
+    assert readings[second][0] == whole[second]
+    assert readings[second][1] == 0x7F
+    assert readings[second][2] == pytest.approx(750, abs=2)
 
 
 # ---- analog ----
@@ -333,7 +412,11 @@ def test_power_loss_is_told_from_a_reset_button(tmp_path: Path) -> None:
     scenario.reset(0.1, "power")
     scenario.reset(0.2, "external")
     seen = rehearse(tmp_path, "watchdog", scenario, 0.25)
-    assert [line for line in seen.uart_text(0).split("\r\n") if " " in line] == ["1 1", "1 1", "2 2"]
+    assert [line for line in seen.uart_text(0).split("\r\n") if " " in line] == [
+        "1 1",
+        "1 1",
+        "2 2",
+    ]
 
 
 def test_a_sketch_gone_astray_is_told(tmp_path: Path) -> None:
@@ -358,6 +441,25 @@ def test_native_usb_without_a_host_does_not_stop_the_sketch(tmp_path: Path) -> N
     changes = seen.pin_changes("PE6")
     assert len(changes) > 90
     assert changes[-1][0] > 980_000
+
+
+def test_a_computer_at_the_native_usb_port_gets_the_log(tmp_path: Path) -> None:
+    scenario = Scenario()
+    scenario.watch("PE6")
+    scenario.usb(0.5)
+    scenario.reset(1.5)
+    scenario.usb(2, "stuck")
+    seen = rehearse(tmp_path, "native", scenario, 3, "atmega32u4")
+    lines = seen.uart_lines(chip.USB)
+    assert {text for _, text in lines} == {"nobody reads this"}
+    # One line each 10 ms while the port is open: it takes some 15 ms to open, twice.
+    assert 140 < len(lines) < 150
+    assert lines[0][0] == pytest.approx(515_000, abs=15_000)
+    assert 1_990_000 < lines[-1][0] < 2_000_000
+    # Neither an absent nor a stuck computer stops the loop.
+    changes_us = [t_us for t_us, _ in seen.pin_changes("PE6")]
+    assert max(b - a for a, b in itertools.pairwise(changes_us) if a < 1_400_000) < 11_000
+    assert max(b - a for a, b in itertools.pairwise(changes_us) if a > 1_600_000) < 11_000
 
 
 # ---- mistakes in the call ----

@@ -1,0 +1,340 @@
+"""What must be bought and what is left in reserve: two lists of the wiring pages."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from buildkit import bench, electrics
+from buildkit.bench import ohms, short
+from buildkit.circuit import Circuit
+from buildkit.model import Load, Rail, Use
+from buildkit.units import UNITS
+
+# NXP UM10204 table 10 (from memory): an I2C output pulls to 0.4 V while it sinks 3 mA.
+BUS_LOW_V, BUS_SINK_MA = 0.4, 3.0
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """One line of the bill of materials: what, for what, and the ratings that decide."""
+
+    what: str
+    use: str
+    ratings: str
+
+
+@dataclass(frozen=True, slots=True)
+class Budget:
+    """One line of the budget: how much is taken of what there is."""
+
+    what: str
+    value: str
+    limit: str
+    margin: str
+    fits: bool
+
+
+def figure(use: Use, name: str) -> float | None:
+    """A figure of a part, or None when its table is silent."""
+    return use.figure(name) if name in use.figures else None
+
+
+# --- ratings of switching parts ----------------------------------------------
+
+
+def derated(circuit: Circuit, use: Use, rated_a: float) -> float:
+    """A rating after the hottest air in the box."""
+    from_c, to_c = figure(use, "derate_from_c"), figure(use, "derate_to_c")
+    if from_c is None or to_c is None:
+        return rated_a
+    return electrics.derated_a(rated_a, from_c, to_c, circuit.build.ambient_c)
+
+
+def limits_a(circuit: Circuit, load: Load) -> dict[str, float]:
+    """What a switching part may carry in this box, by how it is mounted."""
+    use = load.use
+    rated, bare = figure(use, "load_max_a"), figure(use, "bare_max_a")
+    found: dict[str, float] = {}
+    if rated is not None:
+        share = figure(use, "motor_share_percent")
+        motor = load.draws is not None and load.draws.kind == "motor"
+        part = share / 100 if share is not None and motor else 1.0
+        found["on its heat sink" if bare is not None else ""] = derated(circuit, use, rated) * part
+    if bare is not None:
+        found["without a heat sink"] = derated(circuit, use, bare)
+    return found
+
+
+def _takes(load: Load) -> str:
+    draws = load.draws
+    if draws is None:
+        return "what its load takes is not given in the build"
+    inrush = f", {short(draws.inrush_amps)} A at start" if draws.inrush_amps else ""
+    return f"{short(draws.volts)} V, {short(draws.amps)} A {draws.kind}{inrush}"
+
+
+def _switch_ratings(circuit: Circuit, load: Load) -> str:
+    use = load.use
+    assert use.part.switching is not None
+    words = [f"switches {_takes(load)}"]
+    volts, amps = figure(use, "load_max_v"), figure(use, "load_max_a")
+    if volts is not None and amps is not None:
+        own = use.whose("load_max_v") or use.whose("load_max_a")
+        words.append(f"rated {short(volts)} V and {short(amps)} A{own}")
+    for how, limit in limits_a(circuit, load).items():
+        at = f"at {short(circuit.build.ambient_c)} °C in the box"
+        words.append(f"of that {short(limit, 2)} A count {at}{', ' + how if how else ''}")
+    return "; ".join(words)
+
+
+# --- bill of materials ---------------------------------------------------------
+
+
+def materials(circuit: Circuit) -> tuple[Item, ...]:
+    """Everything to buy, with the ratings that decide."""
+    return (
+        Item(f"Board {circuit.board.id}", "", circuit.board.title),
+        _supply(circuit),
+        *(_part(circuit, use) for use in circuit.build.uses()),
+        *_small(circuit),
+        *_blocks(circuit),
+        *_cables(circuit),
+        *_load_items(circuit),
+    )
+
+
+def _supply(circuit: Circuit) -> Item:
+    build = circuit.build
+    rail = circuit.board.rails[build.supply.rail]
+    needed = sum(circuit.rail_draw_ma(rail).values()) + circuit.board.figure("board_ma")
+    return Item(
+        f"Supply for {rail.name}",
+        "board",
+        f"{short(rail.min_v)} to {short(rail.max_v)} V; the build needs {short(needed, 0)} mA at "
+        f"its peak, board included, and counts on {short(build.supply.max_ma)} mA",
+    )
+
+
+def _part(circuit: Circuit, use: Use) -> Item:
+    words = []
+    load = circuit.build.loads.get(use.name)
+    if load is not None and use.part.switching is not None:
+        words.append(_switch_ratings(circuit, load))
+    low, high, peak = (figure(use, f"supply_{w}") for w in ("min_v", "max_v", "peak_ma"))
+    if low is not None and high is not None and peak is not None:
+        whose = use.whose("supply_peak_ma")
+        words.append(f"fed with {short(low)} to {short(high)} V, up to {short(peak)} mA{whose}")
+    if use.address is not None:
+        words.append(f"I2C address 0x{use.address:02X}")
+    probe = circuit.build.probes.get(use.name)
+    if probe is not None:
+        quantity = probe.quantity
+        low_high = f"{short(float(quantity.low))} to {short(float(quantity.high))}"
+        sign = UNITS[quantity.unit].sign
+        words.insert(0, f"measures {quantity.about}, {low_high} {sign}")
+    return Item(use.part.title, use.name, "; ".join(words + _loose_parts(use)))
+
+
+def _loose_parts(use: Use) -> list[str]:
+    """Components that a part consists of and that its table gives as figures only."""
+    words = []
+    beta, r25 = figure(use, "beta_k"), figure(use, "r25_ohms")
+    if r25 is not None and beta is not None:
+        whose = use.whose("r25_ohms") or use.whose("beta_k")
+        words.append(f"thermistor {ohms(r25)} at 25 °C, B {short(beta)} K{whose}")
+    fixed = figure(use, "series_ohms")
+    lamp_v, lamp_ma = figure(use, "forward_v"), figure(use, "led_max_ma")
+    if lamp_v is not None and lamp_ma is not None:
+        words.append(f"LED of about {short(lamp_v)} V, up to {short(lamp_ma)} mA")
+    if fixed is not None and not use.part.extras:
+        whose = use.whose("series_ohms")
+        words.append(f"fixed resistor {ohms(fixed)}, 1 %{whose}")
+    return words
+
+
+def _small(circuit: Circuit) -> Iterable[Item]:
+    for component in circuit.components:
+        extra = component.extra
+        size = f"{ohms(extra.ohms)}, 5 %, 0.25 W; " if extra.ohms is not None else ""
+        yield Item(
+            f"{component.ref}, {extra.name}", component.use.name, f"{size}because {extra.why}"
+        )
+
+
+def _blocks(circuit: Circuit) -> Iterable[Item]:
+    for net in bench.work_order(circuit):
+        if len(net.ends) > 2:
+            rating = (
+                f"for {short(bench.mains_volts(circuit))} V mains, insulated"
+                if net.kind == "mains"
+                else "any size that takes the wires"
+            )
+            yield Item(f"Terminal block or splice, {len(net.ends)} ways", net.name, rating)
+
+
+def _cables(circuit: Circuit) -> Iterable[Item]:
+    for cable in circuit.build.cables.values():
+        yield Item(f"Cable, {cable.said_as}", cable.to, f"{short(cable.length_m)} m")
+
+
+def _load_items(circuit: Circuit) -> Iterable[Item]:
+    loads = circuit.build.loads.values()
+    on_mains = [load for load in loads if load.draws and circuit.on_mains(load)]
+    if on_mains:
+        motor = any(load.draws and load.draws.kind == "motor" for load in on_mains)
+        yield _fuse(circuit, motor)
+        yield Item(
+            "Closed box, strain reliefs, covers over the mains terminals",
+            "mains",
+            "a wall or 8 mm at least between the two sides (common practice, no source); "
+            "metal boxes bonded",
+        )
+    for load in loads:
+        if load.draws and not circuit.on_mains(load):
+            yield Item("Fuse and holder", load.use.name, f"next to its supply; {_takes(load)}")
+            yield Item("Supply of the load", load.use.name, _takes(load))
+        if load.cutout:
+            yield Item("Independent cut-out", load.use.name, load.cutout)
+
+
+def _fuse(circuit: Circuit, motor: bool) -> Item:
+    usual = bench.fuse_a(circuit)
+    size = f"usually {short(usual)} A" if usual is not None else "no usual size is enough"
+    slow = ", slow, because of the motor" if motor and bench.region(circuit.build) != "uk" else ""
+    return Item(
+        "Fuse with insulated holder",
+        "mains",
+        f"{size}{slow}, for {short(bench.mains_amps(circuit))} A of load; rated for "
+        f"{short(bench.mains_volts(circuit))} V; never more than the thinnest wire behind it and "
+        "the switching part bear; your local code decides",
+    )
+
+
+# --- budgets -----------------------------------------------------------------
+
+
+def budgets(circuit: Circuit) -> tuple[Budget, ...]:
+    """Every limit that the build comes near: taken, limit and margin."""
+    return (
+        *_rails(circuit),
+        *_pins(circuit),
+        *_bus(circuit),
+        *_cable_drop(circuit),
+        *(line for load in circuit.build.loads.values() for line in _ratings(circuit, load)),
+    )
+
+
+def _line(what: str, value: float, limit: float, unit: str, more: str = "") -> Budget:
+    left = limit - value
+    share = f" ({short(100 * left / limit, 0)} %)" if limit > 0 else ""
+    return Budget(
+        what,
+        f"{short(value, 2)} {unit}{more}",
+        f"at most {short(limit, 2)} {unit}",
+        f"{short(left, 2)} {unit}{share}",
+        left >= 0,
+    )
+
+
+def _rails(circuit: Circuit) -> Iterable[Budget]:
+    for rail in circuit.board.rails.values():
+        draw = circuit.rail_draw_ma(rail)
+        if draw:
+            names = ", ".join(f"{name} {short(ma, 1)}" for name, ma in draw.items())
+            gives = circuit.rail_gives_ma(rail)
+            what = f"Rail {rail.name} for parts, at peak"
+            yield _line(what, sum(draw.values()), gives, "mA", f" ({names})")
+
+
+def _pins(circuit: Circuit) -> Iterable[Budget]:
+    board = circuit.board
+    driven = [(wire, circuit.pin_ma(wire)) for wire in circuit.signals()]
+    for wire, ma in driven:
+        if ma:
+            what = f"Pin {wire.label}, to {wire.use.name} {wire.terminal.name}"
+            yield _line(what, ma, board.figure("pin_ma"), "mA")
+    for group in board.groups:
+        total = sum(
+            ma
+            for wire, ma in driven
+            if wire.pin
+            and wire.pin.port in group.pins
+            and group.direction in ("both", "sink" if _sinks(wire.use) else "source")
+        )
+        if total:
+            yield _line(f"Pins {group.name}, together", total, group.max_ma, "mA")
+    everything = sum(ma for _, ma in driven)
+    if everything and "chip_ma" in board.figures:
+        yield _line("All pins of the chip", everything, board.figure("chip_ma"), "mA")
+
+
+def _sinks(use: Use) -> bool:
+    return use.part.switching is not None and use.part.switching.active == "low"
+
+
+def bus_pull_ups(circuit: Circuit) -> dict[str, tuple[Rail, float, str]]:
+    """Per bus line: the rail that pulls it up, the ohms of all modules together, and whose."""
+    found: dict[str, tuple[Rail, float, str]] = {}
+    fitted = circuit.bus_pull_ups()
+    for line in ("sda", "scl"):
+        wired = {w.use.name for w in circuit.signals() if w.terminal.needs == f"i2c-{line}"}
+        each = [(use, rail, value) for use, rail, value in fitted if use.name in wired]
+        if each:
+            names = " beside ".join(f"{ohms(value)} on {use.name}" for use, _, value in each)
+            together = electrics.parallel_ohms(*(value for _, _, value in each))
+            found[line.upper()] = (each[0][1], together, names)
+    return found
+
+
+def bus_least_ohms(rail: Rail) -> float:
+    """The least pull-up that a bus output can still pull low."""
+    return electrics.pull_up_min_ohms(rail.volts, BUS_LOW_V, BUS_SINK_MA)
+
+
+def _bus(circuit: Circuit) -> Iterable[Budget]:
+    for line, (rail, together, names) in bus_pull_ups(circuit).items():
+        least = bus_least_ohms(rail)
+        yield Budget(
+            f"Pull-up of {line}",
+            f"{ohms(together)} ({names})",
+            f"at least {ohms(least)}",
+            f"{short(100 * (together - least) / least, 0)} %",
+            together >= least,
+        )
+
+
+def _cable_drop(circuit: Circuit) -> Iterable[Budget]:
+    for use in circuit.build.uses():
+        cable, rail = circuit.build.cables.get(use.name), circuit.feed(use)
+        least, peak = figure(use, "supply_min_v"), figure(use, "supply_peak_ma")
+        if cable is None or rail is None or least is None or peak is None:
+            continue
+        drop = electrics.cable_drop_v(peak / 1000, cable.length_m, cable.area_mm2)
+        left = rail.min_v - drop
+        yield Budget(
+            f"Supply at {use.name}, end of its cable",
+            f"{short(left, 2)} V",
+            f"at least {short(least, 2)} V",
+            f"{short(left - least, 2)} V",
+            left >= least,
+        )
+
+
+def _ratings(circuit: Circuit, load: Load) -> Iterable[Budget]:
+    draws, use = load.draws, load.use
+    if draws is None:
+        return
+    most_v, most_dc_v = figure(use, "load_max_v"), figure(use, "load_max_dc_v")
+    if most_dc_v is not None and not circuit.on_mains(load):
+        yield _line(f"Load voltage of {use.name}, taken as DC", draws.volts, most_dc_v, "V")
+    elif most_v is not None:
+        yield _line(f"Load voltage of {use.name}", draws.volts, most_v, "V")
+    drop = figure(use, "drop_v")
+    heat = f", {short(drop * draws.amps, 1)} W of heat" if drop else ""
+    for how, limit in limits_a(circuit, load).items():
+        what = f"Load current of {use.name}{', ' + how if how else ''}"
+        yield _line(what, draws.amps, limit, "A", heat)
+    surge = figure(use, "surge_a")
+    if draws.inrush_amps is not None and surge is not None:
+        yield _line(f"First moments of {use.name}", draws.inrush_amps, surge, "A")

@@ -1,0 +1,203 @@
+"""The commands; everything they do is in the modules that they call."""
+
+from __future__ import annotations
+
+import json
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from buildkit import __version__
+
+app = typer.Typer(
+    add_completion=False,
+    no_args_is_help=True,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+    context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
+    help="From one YAML file to a checked circuit, a sketch and a wiring list.",
+)
+
+TablesOption = Annotated[
+    Path | None,
+    typer.Option("--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"),
+]
+
+
+def main() -> None:
+    """Run the command line; a fault of the call goes to stderr with exit code 2."""
+    app()
+
+
+def _complain(message: str) -> NoReturn:
+    typer.echo(f"buildkit: {message}", err=True)
+    raise typer.Exit(2)
+
+
+def _version(wanted: bool) -> None:
+    if wanted:
+        typer.echo(f"buildkit {__version__}")
+        raise typer.Exit
+
+
+@app.callback()
+def _top(
+    version: Annotated[
+        bool, typer.Option("--version", callback=_version, is_eager=True, help="The version.")
+    ] = False,
+) -> None:
+    """Options that stand before a command."""
+
+
+def _tables(folder: Path | None) -> Any:
+    from buildkit.tables import Tables
+
+    if folder is not None and not folder.is_dir():
+        _complain(f"{folder} is not a folder; --tables wants one with boards/ and parts/.")
+    return Tables(folder)
+
+
+def _checked(path: Path, tables: Any) -> Any:
+    from buildkit.checking import check as check_one
+    from buildkit.document import CannotOpen
+
+    try:
+        return check_one(path, tables)
+    except CannotOpen as error:
+        typer.echo(f"buildkit: {error}", err=True)
+        return None
+
+
+@app.command()
+def check(
+    builds: Annotated[list[Path], typer.Argument(metavar="BUILD...", help="Build files.")],
+    strict: Annotated[bool, typer.Option("--strict", help="Warnings fail too.")] = False,
+    format_: Annotated[str, typer.Option("--format", help="text or json.")] = "text",
+    tables: TablesOption = None,
+) -> None:
+    """Check builds against pin tables and electrical rules."""
+    from buildkit import report
+
+    if format_ not in ("text", "json"):
+        _complain(f"--format is text or json, not '{format_}'.")
+    known = _tables(tables)
+    results = [_checked(path, known) for path in builds]
+    reports = [result for result in results if result is not None]
+    if format_ == "json":
+        typer.echo(json.dumps(report.check_json(reports), indent=2, ensure_ascii=False))
+    else:
+        typer.echo("\n".join(report.check_text(one) for one in reports), nl=False)
+    if len(reports) < len(results):
+        raise typer.Exit(2)
+    faulty = any(one.errors or (strict and one.count("warning")) for one in reports)
+    raise typer.Exit(1 if faulty else 0)
+
+
+@app.command()
+def write(
+    build: Annotated[Path, typer.Argument(metavar="BUILD", help="The build file.")],
+    into: Annotated[Path, typer.Option("--into", metavar="DIR", help="Folder for what is written.")],
+    force: Annotated[
+        bool, typer.Option("--force", help="Replace edited files; they are kept as NAME.kept.")
+    ] = False,
+    tables: TablesOption = None,
+) -> None:
+    """Check a build, choose its open pins, and write the sketch and the wiring list."""
+    from buildkit import report
+
+    result = _checked(build, _tables(tables))
+    if result is None:
+        raise typer.Exit(2)
+    typer.echo(report.check_text(result), nl=False)
+    if result.errors:
+        typer.echo("buildkit: nothing was written; mend the errors first.", err=True)
+        raise typer.Exit(1)
+    _write(result, into, force)
+
+
+def _write(result: Any, into: Path, force: bool) -> None:
+    from buildkit import writing
+    from buildkit.sketch import TemplateFault
+
+    try:
+        paths = writing.write(writing.contents(result), into, force=force)
+    except (writing.CannotWrite, TemplateFault) as error:
+        _complain(str(error))
+    for path in paths:
+        typer.echo(f"  wrote {path}")
+    if result.circuit.build.loads:
+        typer.echo("  Low voltage first, mains last: the steps are in wiring.html.")
+
+
+@app.command()
+def boards(
+    board_id: Annotated[str | None, typer.Argument(metavar="[ID]", help="One board.")] = None,
+    tables: TablesOption = None,
+) -> None:
+    """The boards, or the pin map and figures of one."""
+    from buildkit import report
+
+    known = _tables(tables)
+    _show(board_id, known.board_ids(), known.board, report.board_text, "board")
+
+
+@app.command()
+def parts(
+    part_id: Annotated[str | None, typer.Argument(metavar="[ID]", help="One part.")] = None,
+    tables: TablesOption = None,
+) -> None:
+    """The parts, or the terminals and figures of one."""
+    from buildkit import report
+
+    known = _tables(tables)
+    _show(part_id, known.part_ids(), known.part, report.part_text, "part")
+
+
+def _show(
+    wanted: str | None,
+    known: list[str],
+    look_up: Callable[[str], Any],
+    page: Callable[[Any], str],
+    what: str,
+) -> None:
+    from buildkit import report
+    from buildkit.model import Refused
+    from buildkit.validation import did_you_mean
+
+    if wanted is not None and wanted not in known:
+        _complain(f"there is no {what} '{wanted}'. {did_you_mean(wanted, known, what + 's')}")
+    try:
+        if wanted is None:
+            rows = [(name, look_up(name).title) for name in known]
+            typer.echo(report.table_text(rows), nl=False)
+        else:
+            typer.echo(page(look_up(wanted)), nl=False)
+    except Refused as refused:
+        for fault in refused.faults:
+            typer.echo(f"{fault.at}: {fault.rule} {fault.message}. {fault.fix}", err=True)
+        raise typer.Exit(1) from None
+
+
+@app.command()
+def explain(
+    rule: Annotated[str | None, typer.Argument(metavar="[RULE]", help="A rule's name.")] = None,
+) -> None:
+    """What a rule checks, why, and its source; without a name, all rules."""
+    from buildkit import report, rules
+    from buildkit.validation import did_you_mean
+
+    catalogue = rules.catalogue()
+    if rule is None:
+        rows = [(f"{r.name} ({r.severity})", r.summary) for r in catalogue.values()]
+        typer.echo(report.table_text(rows), nl=False)
+    elif rule in catalogue:
+        typer.echo(report.rule_text(catalogue[rule]), nl=False)
+    else:
+        _complain(f"there is no rule '{rule}'. {did_you_mean(rule, catalogue, 'rules')}")
+
+
+if __name__ == "__main__":
+    sys.exit(main())

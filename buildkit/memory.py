@@ -1,0 +1,102 @@
+"""How much flash and RAM the written sketch will take, told without a compiler.
+
+The figures are upper ones, measured with Debian's avr-g++ 5.4 over sketches
+of every part, alone and doubled; tests/outside/test_memory.py compiles anew
+and holds the estimate above the truth and near it.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from buildkit import control
+from buildkit.circuit import Circuit
+from buildkit.model import Build, Probe
+
+_LINE_BYTES = 50  # of a log row without its names: time, two numbers, state, commas, line end
+
+# Flash and static RAM of blocks that several parts share, in bytes.
+_BLOCKS = {
+    "probe": (960, 0),  # averaging, and its rows in the log
+    "i2c": (2600, 245),
+    "soft-serial": (1350, 112),
+    "hard-serial": (480, 160),
+    "load": (460, 0),
+    "display": (350, 0),  # rows, and why the board started
+    "control": (1000, 0),
+    "control-extras": (560, 0),  # longest run, run-on, stuck value
+}
+_EACH = {"probe": (130, 30), "load": (60, 6), "control": (290, 70), "row-piece": (24, 0)}
+
+
+@dataclass(frozen=True, slots=True)
+class Memory:
+    """Bytes of flash and of static RAM."""
+
+    flash_bytes: int
+    ram_bytes: int
+
+
+def estimate(circuit: Circuit) -> Memory:
+    """What the sketch of a circuit takes, rounded up."""
+    build, board = circuit.build, circuit.board
+    pairs = [(int(board.figure("sketch_flash_bytes")), int(board.figure("sketch_ram_bytes")))]
+    pairs += [_BLOCKS[name] for name in _blocks(circuit)]
+    pairs += [_EACH["probe"]] * len(build.probes) + [_EACH["load"]] * len(build.loads)
+    pairs += [_EACH["control"]] * len(build.control)
+    pairs += _parts(circuit)
+    log_bytes, _ = log_room(build)
+    pairs.append((0, log_bytes))
+    step_bytes = 2 if steps_type(build) == "int16_t" else 4
+    pairs += [(0, step_bytes * probe.average) for probe in build.probes.values()]
+    for display in build.displays.values():
+        text = sum(len(row) for row in display.rows)
+        pieces = sum(row.count("{") * 2 + 1 for row in display.rows)
+        pairs.append((text + pieces * _EACH["row-piece"][0], 0))
+    return Memory(sum(flash for flash, _ in pairs), sum(ram for _, ram in pairs))
+
+
+def _blocks(circuit: Circuit) -> list[str]:
+    build = circuit.build
+    there = {
+        "probe": bool(build.probes),
+        "i2c": bool(circuit.uses_talking("i2c")),
+        "load": bool(build.loads or build.alarms or build.displays),
+        "display": bool(build.displays),
+        "control": bool(build.control),
+        "control-extras": any(c.max_on_s or c.run_on_s or c.stuck_after_s for c in build.control),
+    }
+    links = ["hard-serial" if link.port else "soft-serial" for link in circuit.serial_links]
+    return [name for name, is_there in there.items() if is_there] + sorted(set(links))
+
+
+def _parts(circuit: Circuit) -> list[tuple[int, int]]:
+    """Each part's own code once, and what every use of it adds."""
+    pairs: list[tuple[int, int]] = []
+    seen: set[str] = set()
+    for use in circuit.build.uses():
+        figures = use.part.figures
+        if use.part.id not in seen and "code_flash_bytes" in figures:
+            pairs.append((int(figures["code_flash_bytes"].value), 0))
+        seen.add(use.part.id)
+        if "each_flash_bytes" in figures:
+            each = figures["each_flash_bytes"].value, figures["each_ram_bytes"].value
+            pairs.append((int(each[0]), int(each[1])))
+    return pairs
+
+
+def log_room(build: Build) -> tuple[int, int]:
+    """Bytes that the log's buffer has, and bytes that its longest row takes."""
+    names = [max((len(name) for name in group), default=0) for group in (build.probes, build.loads)]
+    line_bytes = _LINE_BYTES + sum(names)
+    return 3 * line_bytes if 3 * line_bytes < 256 else 2 * line_bytes, line_bytes
+
+
+def steps_type(build: Build) -> str:
+    """The C++ type that holds a reading of every probe of the build."""
+    return "int16_t" if all(_fits_16(p) for p in build.probes.values()) else "int32_t"
+
+
+def _fits_16(probe: Probe) -> bool:
+    known = control.probe_settings(probe, ())
+    return -(2**15) <= known.low and known.high < 2**15

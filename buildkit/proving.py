@@ -1,0 +1,260 @@
+"""The proving steps: what to do, what to expect with the build's own numbers, what if not.
+
+They go from no power at all to the real load after half an hour, and only
+those that apply to the build are given.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Iterator
+from itertools import pairwise
+
+from buildkit import bench, electrics, trials
+from buildkit.bench import Stage, Step, ohms, short
+from buildkit.bill import bus_least_ohms, bus_pull_ups, figure
+from buildkit.circuit import Circuit, contacts
+from buildkit.model import Probe
+from buildkit.sentences import duration
+from buildkit.sketch import LOG_BAUD
+from buildkit.units import UNITS
+
+# Common practice, no source: above this a rail full of modules is not shorted.
+RAIL_LEAST_OHMS = 100.0
+
+
+def stages(circuit: Circuit) -> tuple[Stage, ...]:
+    """Every stage that has steps in this build, in the order of work."""
+    unplugged = "mains unplugged, " if bench.has_mains(circuit) else ""
+    made = (
+        Stage("Without power", f"{unplugged}USB and supply off", tuple(_dead(circuit))),
+        Stage(
+            "Mains side, still dead",
+            "plug in your hand, not in the wall; USB and supply off",
+            tuple(_mains_dead(circuit)) if bench.has_mains(circuit) else (),
+        ),
+        Stage("Low voltage", f"{unplugged}board powered", tuple(_low(circuit))),
+        Stage(
+            "Switching, nothing switched",
+            f"{unplugged}load contacts empty, board powered",
+            tuple(trials.switching(circuit)),
+        ),
+        Stage(
+            "Thresholds and faults",
+            f"{unplugged}watch the indicator of the switching part, not the load",
+            tuple(trials.control(circuit)),
+        ),
+        Stage("The load", "lid closed, nobody touching", tuple(trials.load(circuit))),
+    )
+    return tuple(stage for stage in made if stage.steps)
+
+
+# --- without power --------------------------------------------------------------
+
+
+def _dead(circuit: Circuit) -> Iterator[Step]:
+    low = [n for n in bench.work_order(circuit) if n.kind != "mains"]
+    yield Step(
+        f"Measure along every wire of numbers 1 to {len(low)}, the meter on its ohms.",
+        "Below the figure in the wire table, after you have taken off what the meter leads alone "
+        "show; every end of a block against the block.",
+        "A cold joint, a wrong pin or a broken crimp: wiggle each while you measure.",
+    )
+    yield from _rail_shorts(circuit)
+    yield from _resistors(circuit)
+    yield from _pull_ups(circuit)
+    yield from _thermistors(circuit)
+
+
+def _used_rails(circuit: Circuit) -> list[str]:
+    return [n.name for n in circuit.nets if n.kind == "supply"]
+
+
+def _rail_shorts(circuit: Circuit) -> Iterator[Step]:
+    rails = _used_rails(circuit)
+    for rail in rails:
+        yield Step(
+            f"Measure from GND to {rail}, red lead on {rail}.",
+            f"More than {ohms(RAIL_LEAST_OHMS)}; it may climb while the parts' capacitors fill.",
+            "A reading that stays lower is a short: unplug the parts one by one until it goes.",
+        )
+    for first, second in pairwise(rails):
+        yield Step(
+            f"Measure from {first} to {second}.",
+            f"More than {ohms(RAIL_LEAST_OHMS)}.",
+            "Two rails joined: follow their wires before any power.",
+        )
+    pins = sorted({w.label for w in circuit.signals()}, key=lambda s: (len(s), s))
+    if pins:
+        yield Step(
+            f"Measure from each of the pins {', '.join(pins)} to GND and to the pin beside it.",
+            f"More than {ohms(RAIL_LEAST_OHMS)} each time.",
+            "A bridge of solder or a strand of wire across two pins.",
+        )
+
+
+def _resistors(circuit: Circuit) -> Iterator[Step]:
+    for part in circuit.components:
+        value = part.extra.ohms
+        if value is None:
+            continue
+        yield Step(
+            f"Measure {part.ref} ({part.extra.name} of {part.use.name}) before it is soldered in.",
+            f"{ohms(0.95 * value)} to {ohms(1.05 * value)} for {ohms(value)}, 5 %.",
+            "A wrong resistor: read its bands again.",
+        )
+
+
+def _pull_ups(circuit: Circuit) -> Iterator[Step]:
+    for line, (rail, together, names) in bus_pull_ups(circuit).items():
+        yield Step(
+            f"Measure from {line} to {rail.name}, everything on the bus plugged in.",
+            f"About {ohms(together)} ({names}), and not below {ohms(bus_least_ohms(rail))}; a "
+            "resistor on the board itself makes it a little less.",
+            "Much more: a module without its pull-up, or not plugged in. Less: too many pull-ups.",
+        )
+
+
+def _thermistors(circuit: Circuit) -> Iterator[Step]:
+    for name, probe in circuit.build.probes.items():
+        r25, beta = figure(probe.use, "r25_ohms"), figure(probe.use, "beta_k")
+        if r25 is None or beta is None:
+            continue
+        cold, warm = (electrics.ntc_ohms_beta(t, r25, beta) for t in (15.0, 30.0))
+        yield Step(
+            f"Measure the thermistor of {name} alone, one lead unplugged.",
+            f"{ohms(round(warm, -1))} at 30 °C to {ohms(round(cold, -1))} at 15 °C, and falling "
+            "while you hold it between two fingers.",
+            "Open or near 0 Ω: a broken or shorted lead. Far off: another type, put its own "
+            "figures into the build.",
+        )
+        fixed = figure(probe.use, "series_ohms")
+        if fixed is not None:
+            yield Step(
+                f"Measure the fixed resistor of {name} before it is soldered in.",
+                f"{ohms(0.99 * fixed)} to {ohms(1.01 * fixed)} for {ohms(fixed)}, 1 %.",
+                "A wrong resistor; the temperature would be wrong by as much.",
+            )
+
+
+# --- mains side, dead --------------------------------------------------------------
+
+
+def _mains_dead(circuit: Circuit) -> Iterator[Step]:
+    earth = bench.earth_word(circuit.build)
+    neutral = "second live" if bench.two_lives(circuit) else "neutral"
+    mains = [n for n in bench.work_order(circuit) if n.kind == "mains"]
+    first = bench.numbers(circuit)[mains[0].name]
+    yield Step(
+        f"Measure along every wire of numbers {first} to {first + len(mains) - 1}; pull each "
+        "conductor by hand.",
+        f"Below {short(bench.WIRE_OHMS)} Ω after the meter leads; nothing moves in its terminal.",
+        "Do it again; loose mains terminals burn.",
+    )
+    yield Step(
+        f"Measure from the {earth} pin of the plug to every metal part, plate and heat sink that "
+        "a finger can reach.",
+        "Below 0.5 Ω after the meter leads (common practice, no source).",
+        "A bond is missing or sits on paint. Do not plug in.",
+    )
+    yield Step(
+        f"Measure from live and from {neutral} of the plug to its {earth} pin, and to GND of the "
+        "low-voltage side.",
+        "More than 1 MΩ each time, on the meter's highest range. (It is no insulation test: that "
+        "takes a tester with 500 V and somebody who may use it.)",
+        "The sides touch. Do not plug in.",
+    )
+    yield from _fuse_in_live(circuit)
+    for name, load in circuit.build.loads.items():
+        if load.cutout and circuit.on_mains(load):
+            yield Step(
+                f"Measure through the cut-out of {name} cold, then warm the cut-out alone past "
+                f"its point ({load.cutout}).",
+                f"Below {short(bench.WIRE_OHMS)} Ω cold; open when hot.",
+                "The wrong cut-out, or one that is stuck: replace it.",
+            )
+
+
+def _fuse_in_live(circuit: Circuit) -> Iterator[Step]:
+    for name, load in circuit.build.loads.items():
+        feed, out = contacts(load.use)
+        switching = load.use.part.switching
+        if not circuit.on_mains(load) or switching is None:
+            continue
+        yield Step(
+            f"Measure from live of the plug to {feed} of {name}, with the fuse in and taken out.",
+            f"Below {short(bench.WIRE_OHMS)} Ω with it, more than 1 MΩ without.",
+            "The fuse is not first in the live conductor: rewire it.",
+        )
+        least = "1 MΩ" if switching.contact == "metal" else "100 kΩ (its snubber may show)"
+        yield Step(
+            f"Measure from {feed} to {out} of {name}.",
+            f"Open at rest: more than {least}.",
+            "Wired to the wrong contact, or the switching part is already shorted.",
+        )
+
+
+# --- low voltage, powered --------------------------------------------------------------
+
+
+def _low(circuit: Circuit) -> Iterator[Step]:
+    yield from _rails_up(circuit)
+    yield Step(
+        "Touch every part after one minute.",
+        "Nothing is warm but, slightly, the board's own chips and a display's light.",
+        "Power off at once; look for reversed supply wires.",
+    )
+    yield from _bus_scan(circuit)
+    yield Step(
+        f"Load the sketch and open the log ({LOG_BAUD} baud).",
+        "The first line reads ms,probe,raw,average,load,state, and a line follows for each "
+        "reading.",
+        "Nothing: wrong port or baud. The first line again and again: the board resets, look at "
+        "its supply.",
+    )
+    for name, probe in circuit.build.probes.items():
+        yield _plausible(name, probe)
+
+
+def _rails_up(circuit: Circuit) -> Iterable[Step]:
+    for rail_name in _used_rails(circuit):
+        rail = circuit.board.rails[rail_name]
+        spots = [f"{w.use.name} {w.terminal.name}" for w in circuit.wires if w.rail is rail]
+        yield Step(
+            f"Measure {rail.name} against GND at {', '.join(spots)}.",
+            f"{short(rail.min_v)} to {short(rail.max_v)} V at each.",
+            "Low everywhere: a weak supply or USB cable. Low at one: its joint. Zero: power off, "
+            "look for a short.",
+        )
+
+
+def _bus_scan(circuit: Circuit) -> Iterator[Step]:
+    talking = circuit.uses_talking("i2c")
+    if not talking:
+        return
+    expected = ", ".join(f"0x{u.address:02X} ({u.name})" for u in talking if u.address is not None)
+    yield Step(
+        "Load an I2C scanner (one is among the examples of most cores' Wire library) and read "
+        "what it finds.",
+        f"Exactly {expected}.",
+        "Nothing: SDA and SCL swapped, or no supply. Another address: set the module's jumpers, "
+        "or the address in the build.",
+    )
+
+
+def _plausible(name: str, probe: Probe) -> Step:
+    quantity = probe.quantity
+    warm_s = figure(probe.use, "warm_up_s") or 0.0
+    full_s = warm_s + probe.average * probe.every_s
+    sign = UNITS[quantity.unit].sign
+    low, high = short(float(quantity.low)), short(float(quantity.high))
+    warm = f"{duration(warm_s)} of warm-up and " if warm_s else ""
+    return Step(
+        f"Watch {name} for {duration(max(60.0, 2 * full_s))} in still air or still water, beside "
+        "an instrument that you trust.",
+        f"A reading every {duration(probe.every_s)}; the first average after {warm}"
+        f"{probe.average} readings, {duration(full_s)}. Within {low} to {high} {sign}, near the "
+        f"instrument, and still within about {short(float(quantity.noise))} {sign} from one "
+        "reading to the next.",
+        "Empty readings: its signal wire or address. At an end of the span: a broken or shorted "
+        "lead.",
+    )

@@ -1,0 +1,218 @@
+"""Findings, boards, parts and rules as text for a terminal, and as JSON."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable
+from typing import Any
+
+from buildkit import sentences
+from buildkit.checking import Report
+from buildkit.model import Board, Finding, Part, Pin
+from buildkit.rules import Rule
+
+WIDTH = 80
+
+
+def check_json(reports: Iterable[Report]) -> dict[str, Any]:
+    """What ``check --format json`` prints."""
+    return {"builds": [_build_json(report) for report in reports]}
+
+
+def _build_json(report: Report) -> dict[str, Any]:
+    build = report.circuit.build if report.circuit else None
+    return {
+        "file": report.file,
+        "build": build.name if build else None,
+        "board": build.board.id if build else None,
+        "findings": [_finding_json(finding) for finding in report.findings],
+        "seating": _seating_json(report),
+    }
+
+
+def _finding_json(finding: Finding) -> dict[str, Any]:
+    return {
+        "rule": finding.rule,
+        "severity": finding.severity,
+        "message": finding.message,
+        "fix": finding.fix,
+        "file": finding.at.file,
+        "line": finding.at.line,
+        "column": finding.at.column,
+        "path": finding.at.path,
+        "numbers": dict(finding.numbers),
+        "source": finding.source,
+    }
+
+
+def _seating_json(report: Report) -> list[dict[str, str]]:
+    wires = report.circuit.signals() if report.circuit else ()
+    return [
+        {"part": w.use.name, "terminal": w.terminal.name, "pin": w.label, "chosen": w.chosen}
+        for w in wires
+    ]
+
+
+def check_text(report: Report) -> str:
+    """Findings, what the build does, and the pins, at 80 columns."""
+    lines: list[str] = []
+    for finding in report.findings:
+        lines += _finding_lines(finding)
+    circuit = report.circuit
+    if circuit is not None:
+        lines.append(f"{circuit.build.name} on {circuit.board.id}")
+        for entry in circuit.build.control:
+            lines += _wrapped(sentences.say(entry, circuit.build), "  ")
+        lines += _seating_lines(report)
+    lines.append(summary(report))
+    return "\n".join(lines) + "\n"
+
+
+def summary(report: Report) -> str:
+    """One line that counts what was found."""
+    counts = [
+        f"{n} {word}{'s' if n != 1 else ''}"
+        for word in ("error", "warning", "note")
+        if (n := report.count(word))
+    ]
+    return f"{report.file}: {', '.join(counts) or 'nothing to find fault with'}"
+
+
+def _finding_lines(finding: Finding) -> list[str]:
+    lines = [f"{finding.at}: {finding.severity} {finding.rule}"]
+    lines += _wrapped(f"{finding.message}.", "  ")
+    lines += _wrapped(f"> {finding.fix}", "  ", "    ")
+    return [*lines, ""]
+
+
+def _seating_lines(report: Report) -> list[str]:
+    assert report.circuit is not None
+    rows = []
+    for wire in report.circuit.signals():
+        why = "as the build says" if wire.chosen == "build" else f"chosen: {wire.why}"
+        rows.append((f"{wire.use.name} {wire.terminal.name}", wire.label, why))
+    wide = max((len(row[0]) for row in rows), default=0)
+    return [f"  {spot:<{wide}}  pin {label:<4} {why}"[:WIDTH] for spot, label, why in rows]
+
+
+def _wrapped(text: str, indent: str, later: str | None = None) -> list[str]:
+    return textwrap.wrap(
+        text, WIDTH, initial_indent=indent, subsequent_indent=later or indent,
+        break_long_words=False, break_on_hyphens=False,
+    )  # fmt: skip
+
+
+def rule_text(rule: Rule) -> str:
+    """The page of a rule: what, why, wrong, right, source."""
+    return "\n".join(
+        [
+            f"{rule.name} ({rule.severity})",
+            *_wrapped(rule.summary, "  "),
+            "",
+            "Why",
+            *_wrapped(_capital(rule.why), "  "),
+            "",
+            "Wrong",
+            textwrap.indent(rule.wrong, "  "),
+            "",
+            "Right",
+            textwrap.indent(rule.right, "  "),
+            "",
+            "Source",
+            *_wrapped(rule.source, "  "),
+            "",
+        ]
+    )
+
+
+def _capital(text: str) -> str:
+    return text[:1].upper() + text[1:]
+
+
+def table_text(rows: Iterable[tuple[str, str]]) -> str:
+    """Ids and titles, one a line, titles wrapped beside."""
+    rows = list(rows)
+    wide = max(len(name) for name, _ in rows)
+    lines: list[str] = []
+    for name, title in rows:
+        lines += _wrapped(title, f"{name:<{wide}}  ", " " * (wide + 2))
+    return "\n".join(lines) + "\n"
+
+
+def board_text(board: Board) -> str:
+    """A board's page: hazards first, then the pin map, rails, limits and sources."""
+    lines = [board.id, *_wrapped(board.title, "  "), ""]
+    lines.append("Pins with a hazard")
+    for pin in board.pins.values():
+        for hazard in pin.hazards:
+            lines += _wrapped(f"{hazard.kind}: {hazard.why}", f"  {pin.label:<6} ", " " * 9)
+    lines += ["", "Pins", *_pin_map(board)]
+    lines += ["", "Headers, in their order"]
+    for header in board.headers:
+        lines += _wrapped(" ".join(header.labels), f"  {header.name}: ", "    ")
+    lines += ["", "Rails"]
+    for rail in board.rails.values():
+        text = f"{rail.volts:g} V ({rail.min_v:g} to {rail.max_v:g}), gives {rail.gives_ma:g} mA"
+        lines += _wrapped(text, f"  {rail.name:<6} ", " " * 9)
+    lines += ["", "Figures", *_figure_lines(board.figures)]
+    lines += _source_lines(board.sources)
+    return "\n".join(lines) + "\n"
+
+
+def _pin_map(board: Board) -> list[str]:
+    lines = [f"  {'pin':<6} {'port':<5} what it can do beyond digital in and out"]
+    for pin in board.pins.values():
+        lines += _wrapped(_abilities(pin), f"  {pin.label:<6} {pin.port:<5} ", " " * 15)
+    return lines
+
+
+def _abilities(pin: Pin) -> str:
+    words = [*(f"also {alias}" for alias in pin.aliases), *pin.roles]
+    if pin.adc is not None:
+        words.append(f"analog {pin.adc}")
+    if pin.pwm:
+        words.append(f"PWM {pin.pwm}")
+    if pin.interrupt is not None:
+        words.append(f"interrupt {pin.interrupt}")
+    if pin.soft_rx:
+        words.append("soft serial in")
+    if pin.hazards:
+        words.append("! hazard")
+    return ", ".join(words) or "-"
+
+
+def part_text(part: Part) -> str:
+    """A part's page: what it is, terminals, quantities, figures and sources."""
+    lines = [part.id, *_wrapped(part.title, "  "), "", *_wrapped(part.about, "  ")]
+    lines += [f"  Stands under: {', '.join(sorted(part.roles))}. Talks: {part.talks}.", ""]
+    lines.append("Terminals")
+    for terminal in part.terminals.values():
+        needs = f" (needs {terminal.needs})" if terminal.needs else ""
+        spare = ", left open unless wired" if terminal.leave_open else ""
+        text = f"{terminal.kind}{needs}: {terminal.about}{spare}"
+        lines += _wrapped(text, f"  {terminal.name:<6} ", " " * 9)
+    if part.quantities:
+        lines += ["", "Values"]
+    for quantity in part.quantities.values():
+        span = f"{float(quantity.low):g} to {float(quantity.high):g} {quantity.unit}"
+        text = f"{quantity.about}, {span}, steps of {float(quantity.resolution):g}"
+        lines += _wrapped(text, f"  {quantity.name}: ", "    ")
+    lines += ["", "Figures, for own_figures", *_figure_lines(part.figures)]
+    for caution in part.cautions:
+        lines += ["", *_wrapped(caution, "  ! ", "    ")]
+    lines += _source_lines(part.sources)
+    return "\n".join(lines) + "\n"
+
+
+def _figure_lines(figures: Any) -> list[str]:
+    lines: list[str] = []
+    for name, figure in figures.items():
+        lines += _wrapped(f"{figure.value:g}  [{figure.source}]", f"  {name}: ", "      ")
+    return lines
+
+
+def _source_lines(sources: Any) -> list[str]:
+    lines = ["", "Sources"]
+    for key, title in sources.items():
+        lines += _wrapped(f"{key}: {title}", "  ", "    ")
+    return lines

@@ -1,0 +1,430 @@
+"""Levels: whether each side sees the other's high and low, and survives them."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+from dataclasses import dataclass
+
+from buildkit import electrics
+from buildkit.circuit import Circuit, Wire
+from buildkit.model import Fault, Place, Rail, Use
+from buildkit.rules import rule
+
+BUS_LOW_V = 0.4  # UM10204 Table 10, VOL1 at 3 mA
+
+
+@dataclass(frozen=True, slots=True)
+class _Level:
+    """What one side puts on a wire: its high and low in volts, and in whose words."""
+
+    wire: Wire
+    high_v: float
+    low_v: float | None
+    says: str
+
+
+def _name(wire: Wire) -> str:
+    return f"{wire.use.name} {wire.terminal.name}"
+
+
+def _is_bus(wire: Wire) -> bool:
+    return (wire.terminal.needs or "").startswith("i2c-")
+
+
+def _one_a_part(wire: Wire) -> bool:
+    """Both bus lines are alike, so that one of them speaks for the part."""
+    return not _is_bus(wire) or wire.terminal.needs == "i2c-sda"
+
+
+def _own_pull_up_ohms(circuit: Circuit, strongest: bool) -> float | None:
+    """The chip's own pull-up, where the core switches it on for the bus."""
+    if circuit.board.core.family != "avr":
+        return None  # AVR core 1.8.7, Wire, twi_init: activates the pull-ups of both pins
+    return circuit.board.figure("pull_up_min_ohms" if strongest else "pull_up_max_ohms")
+
+
+def _bus_idle_v(circuit: Circuit, strongest: bool) -> float | None:
+    """Volts of the idle I2C bus, all pull-ups counted; None when nothing pulls it up."""
+    feeds = [(rail.volts, ohms) for _, rail, ohms in circuit.bus_pull_ups()]
+    own = _own_pull_up_ohms(circuit, strongest)
+    if own is not None:
+        feeds.append((circuit.io_rail.volts, own))
+    return electrics.node_v(*feeds) if feeds else None
+
+
+def _pulled_high_v(circuit: Circuit, wire: Wire, strongest: bool) -> float | None:
+    """Volts of a wire that is only pulled up; None for a wire that is driven."""
+    if _is_bus(wire):
+        return _bus_idle_v(circuit, strongest)
+    feed = circuit.feed(wire.use)
+    if wire.terminal.needs == "one-wire" and feed is not None:
+        return feed.volts
+    return None
+
+
+def _into_board(circuit: Circuit) -> Iterable[_Level]:
+    """What the parts put on the board's digital pins."""
+    for wire in circuit.signals():
+        use, feed = wire.use, circuit.feed(wire.use)
+        if wire.terminal.flow not in ("out", "both") or wire.terminal.needs == "adc":
+            continue
+        low = use.figure("out_low_v") if "out_low_v" in use.figures else None
+        pulled = _pulled_high_v(circuit, wire, strongest=False)
+        if pulled is not None and _one_a_part(wire):
+            low = BUS_LOW_V if low is None and _is_bus(wire) else low
+            yield _Level(wire, pulled, low, f"{_name(wire)} is pulled up to {pulled:.3g} V")
+        elif pulled is None and not _is_bus(wire):
+            high = use.figures.get("out_high_v")
+            if high is not None or feed is not None:
+                volts = high.value if high is not None else feed.volts if feed else 0.0
+                whose = use.whose("out_high_v") if high is not None else ""
+                yield _Level(wire, volts, low, f"{_name(wire)} is {volts:.3g} V when high{whose}")
+
+
+def _into_part(circuit: Circuit) -> Iterable[_Level]:
+    """What the board, or a pull-up, puts on the parts' logic inputs."""
+    for wire in circuit.signals():
+        switching = wire.use.part.switching
+        control = switching is not None and switching.input_terminal == wire.terminal.name
+        lamp = wire.use.part.shows == "lamp"
+        if wire.terminal.flow not in ("in", "both") or control or lamp or not _one_a_part(wire):
+            continue
+        pulled = _pulled_high_v(circuit, wire, strongest=False)
+        if pulled is not None:
+            yield _Level(wire, pulled, _board_low_v(circuit, wire), f"the wire is {pulled:.3g} V")
+        else:
+            high = circuit.io_rail.min_v
+            yield _Level(wire, high, 0.0, f"pin {wire.label} is {high:.3g} V when high")
+
+
+def _board_low_v(circuit: Circuit, wire: Wire) -> float:
+    """Output low of the board's pin while it sinks the pull-ups of the wire."""
+    if _is_bus(wire):
+        ma = sum(rail.volts / ohms * 1000 for _, rail, ohms in circuit.bus_pull_ups())
+    else:
+        feed = circuit.feed(wire.use)
+        ohms = wire.use.figures.get("pull_up_ohms")
+        ma = feed.volts / ohms.value * 1000 if feed is not None and ohms is not None else 0.0
+    board = circuit.board
+    return electrics.output_low_v(board.figure("vol_max_v"), board.figure("voh_at_ma"), ma)
+
+
+def _input_limit_v(circuit: Circuit, use: Use, name: str) -> float | None:
+    """A part's in_high or in_low: in volts, or as a share of its supply."""
+    feed = circuit.feed(use)
+    if f"{name}_v" in use.figures:
+        return use.figure(f"{name}_v")
+    if f"{name}_ratio_percent" in use.figures and feed is not None:
+        return use.figure(f"{name}_ratio_percent") / 100 * feed.volts
+    return None
+
+
+def _supply_place(circuit: Circuit, use: Use) -> Place:
+    """Where a part's supply is wired, for faults that another rail would mend."""
+    return next((w.at for w in circuit.wires if w.use is use and w.rail is not None), use.at)
+
+
+def _between(circuit: Circuit, use: Use) -> str:
+    """The fix for unequal levels: the same rail where the part can take it, else a shifter."""
+    io, feed = circuit.io_rail, circuit.feed(use)
+    low, high = use.figures.get("supply_min_v"), use.figures.get("supply_max_v")
+    takes = low is not None and high is not None and low.value <= io.volts <= high.value
+    if takes and feed is not io and high is not None:
+        return f"Feed {use.name} from {io.name}, the rail of the pins; it takes up to {high.value:g} V."
+    return f"Put a level shifter between the board and {use.name}, or choose a board of its level."
+
+
+@rule("level.over-voltage", "error", source="absolute maximum ratings of the board's chip and part")
+def over_voltage(circuit: Circuit) -> Iterable[Fault]:
+    """One side of a wire puts more volts on it than the other can bear.
+
+    Why: above its limit an input conducts into its own supply and is damaged,
+    at once or over months. On the I2C bus the pull-ups of every module count,
+    and those that the core switches on inside the chip.
+
+    Wrong:
+        air: {part: sht3x, wires: {VDD: 3V3}}   # 3.6 V at most
+        panel: {part: lcd1602-pcf8574}          # pulls the same bus up to 5 V
+
+    Right:
+        air: {part: sht3x, wires: {VDD: 5V}}
+        panel: {part: lcd1602-pcf8574}
+    """
+    most_v = circuit.board.figure("pin_max_v")
+    for level in _driven_into_board(circuit):
+        if level.high_v > most_v:
+            yield Fault(
+                level.wire.at,
+                f"{level.says}, and pin {level.wire.label} bears {most_v:g} V at most",
+                _between(circuit, level.wire.use),
+                {"volts": level.high_v, "most_v": most_v, "pin": level.wire.label},
+            )
+    for wire in circuit.signals():
+        if wire.terminal.flow in ("in", "both") and _one_a_part(wire):
+            yield from _too_much_for_part(circuit, wire)
+
+
+def _driven_into_board(circuit: Circuit) -> Iterable[_Level]:
+    """Outputs of parts, analog ones too, but not wires that are only pulled up."""
+    for level in _into_board(circuit):
+        if level.wire.terminal.flow == "out":
+            yield level
+    for wire, volts in _analog(circuit):
+        yield _Level(wire, volts, None, f"{_name(wire)} can reach {volts:.3g} V")
+
+
+def _too_much_for_part(circuit: Circuit, wire: Wire) -> Iterable[Fault]:
+    use, switching = wire.use, wire.use.part.switching
+    most = circuit.in_max_v(use)
+    if most is None and switching is not None and switching.active == "high":
+        most = use.figure("on_max_v") if "on_max_v" in use.figures else None
+    pulled = _pulled_high_v(circuit, wire, strongest=True)
+    volts = circuit.io_rail.volts if pulled is None else pulled
+    if most is None or volts <= most:
+        return
+    source = f"pin {wire.label} drives it to" if pulled is None else "pull-ups bring it to"
+    leave = f"Leave {wire.terminal.name} unwired; {use.name} works without it."
+    feed = circuit.feed(use)
+    fed = f", fed with {feed.volts:g} V" if feed is not None else ""
+    yield Fault(
+        wire.at if pulled is None else _supply_place(circuit, use),
+        f"{_name(wire)} bears {most:.3g} V at most{fed}, and {source} {volts:.3g} V",
+        leave if wire.terminal.leave_open else _between(circuit, use),
+        {"volts": volts, "most_v": most, "pin": wire.label},
+    )
+
+
+@rule("level.pull-up-over-voltage", "error", source="absolute maximum ratings of the board's chip")
+def pull_up_over_voltage(circuit: Circuit) -> Iterable[Fault]:
+    """A pull-up resistor brings a pin of the board above what it bears.
+
+    Why: a module fed with 5 V pulls its bus up to 5 V, however low the level
+    of its own signals; a pin of a 3.3 V chip is damaged by it.
+
+    Wrong:
+        panel: {part: lcd1602-pcf8574}   # 5 V pull-ups, on a 3.3 V board
+
+    Right:
+        a level shifter between, or a display fed with 3.3 V
+    """
+    most_v = circuit.board.figure("pin_max_v")
+    for wire in circuit.signals():
+        volts = _pulled_high_v(circuit, wire, strongest=True) if _one_a_part(wire) else None
+        if volts is not None and volts > most_v and _pulls_up(circuit, wire):
+            yield Fault(
+                _supply_place(circuit, wire.use),
+                f"the pull-up of {_name(wire)} brings pin {wire.label} to {volts:.3g} V, "
+                f"and it bears {most_v:g} V at most",
+                _between(circuit, wire.use),
+                {"volts": volts, "most_v": most_v, "pin": wire.label},
+            )
+
+
+def _pulls_up(circuit: Circuit, wire: Wire) -> bool:
+    """Whether it is this part that pulls the wire above the board's level."""
+    feed: Rail | None = circuit.feed(wire.use)
+    carries = any(use is wire.use for use, _, _ in circuit.bus_pull_ups())
+    return (
+        feed is not None and feed.volts > circuit.io_rail.volts and (carries or not _is_bus(wire))
+    )
+
+
+@rule("level.high-not-seen", "error", source="VOH and VIH of the data sheets of board and part")
+def high_not_seen(circuit: Circuit) -> Iterable[Fault]:
+    """The high of one side is too low for the other to be sure of it.
+
+    Why: between its two limits an input may read either; it works on the
+    bench and fails in the cold.
+
+    Wrong:
+        smoke: {part: pm-frame32, own_figures: {out_high_v: 2.5}}   # 3.0 V needed at 5 V
+
+    Right:
+        smoke: {part: pm-frame32}   # 3.3 V
+    """
+    least = circuit.board.figure("vih_min_v")
+    for level in _into_board(circuit):
+        if level.high_v < least:
+            yield _unseen(circuit, level, f"pin {level.wire.label}", least)
+    for level in _into_part(circuit):
+        needed = _input_limit_v(circuit, level.wire.use, "in_high")
+        if needed is not None and level.high_v < needed:
+            yield _unseen(circuit, level, _name(level.wire), needed)
+
+
+@rule("level.low-not-seen", "error", source="VOL and VIL of the data sheets of board and part")
+def low_not_seen(circuit: Circuit) -> Iterable[Fault]:
+    """The low of one side is too high for the other to be sure of it.
+
+    Why: between its two limits an input may read either; a byte then has
+    wrong bits now and then.
+
+    Wrong:
+        smoke: {part: pm-frame32, own_figures: {out_low_v: 1.6}}   # 1.5 V at most
+
+    Right:
+        smoke: {part: pm-frame32}   # 0.8 V
+    """
+    most = circuit.board.figure("vil_max_v")
+    for level in _into_board(circuit):
+        if level.low_v is not None and level.low_v > most:
+            says = (
+                f"{_name(level.wire)} is {level.low_v:.3g} V when low{_whose_low(level.wire.use)}"
+            )
+            yield _unseen(circuit, level, f"pin {level.wire.label}", most, says)
+    for level in _into_part(circuit):
+        limit = _input_limit_v(circuit, level.wire.use, "in_low")
+        if limit is not None and level.low_v is not None and level.low_v > limit:
+            says = f"pin {level.wire.label} is {level.low_v:.3g} V when low"
+            yield _unseen(circuit, level, _name(level.wire), limit, says)
+
+
+def _whose_low(use: Use) -> str:
+    return use.whose("out_low_v") if "out_low_v" in use.figures else ""
+
+
+def _unseen(
+    circuit: Circuit, level: _Level, hearer: str, limit_v: float, low_says: str = ""
+) -> Fault:
+    what, bound = ("low", "at most") if low_says else ("high", "at least")
+    volts = level.low_v if low_says else level.high_v
+    return Fault(
+        level.wire.at,
+        f"{low_says or level.says}, and {hearer} takes {bound} {limit_v:.3g} V for a {what}",
+        _between(circuit, level.wire.use),
+        {"volts": volts, "limit_v": limit_v, "level": what, "pin": level.wire.label},
+    )
+
+
+def _analog(circuit: Circuit) -> Iterable[tuple[Wire, float]]:
+    """Analog outputs with the most volts that they reach."""
+    for wire in circuit.signals():
+        feed = circuit.feed(wire.use)
+        if wire.terminal.needs != "adc":
+            continue
+        if "out_high_v" in wire.use.figures:
+            yield wire, wire.use.figure("out_high_v")
+        elif feed is not None:
+            yield wire, feed.volts
+
+
+@rule("level.adc-over-range", "error", source="the board's table, adc_reference_v, with its source")
+def adc_over_range(circuit: Circuit) -> Iterable[Fault]:
+    """An analog output goes higher than the converter measures.
+
+    Why: everything above the reference reads as full scale, so that the top
+    of the sensor's span is one single value.
+
+    Wrong:
+        shelf: {part: ntc-divider, wires: {FEED: 3V3}}   # on a board whose converter ends at 1.0 V
+
+    Right:
+        a divider between, or a board whose converter reaches 3.3 V
+    """
+    reference, most_v = circuit.board.figure("adc_reference_v"), circuit.board.figure("pin_max_v")
+    for wire, volts in _analog(circuit):
+        if reference < volts <= most_v:
+            yield Fault(
+                wire.at,
+                f"{_name(wire)} can reach {volts:.3g} V, and the converter measures up to "
+                f"{reference:g} V",
+                "Put a divider of two resistors between, or choose a board that measures higher.",
+                {"volts": volts, "reference_v": reference, "pin": wire.label},
+            )
+
+
+@rule(
+    "level.adc-other-rail", "error", source="common practice, no source: a divider is read as ratio"
+)
+def adc_other_rail(circuit: Circuit) -> Iterable[Fault]:
+    """A divider is fed from another rail than the converter measures against.
+
+    Why: the sketch takes the reading as a share of the divider's own feed.
+    From another rail every value is off by the ratio of the two, and a cold
+    thermistor reads as a warm one.
+
+    Wrong:
+        shelf: {part: ntc-divider, wires: {FEED: 3V3}}   # the converter measures against 5 V
+
+    Right:
+        shelf: {part: ntc-divider, wires: {FEED: 5V}}
+    """
+    reference = circuit.board.figure("adc_reference_v")
+    for wire, volts in _analog(circuit):
+        if "series_ohms" in wire.use.figures and volts < reference:
+            yield Fault(
+                _supply_place(circuit, wire.use),
+                f"{wire.use.name} is fed with {volts:g} V and measured against {reference:g} V",
+                f"Feed it from the {reference:g} V rail, or leave the terminal out and that is chosen.",
+                {"volts": volts, "reference_v": reference},
+            )
+
+
+def _controls(circuit: Circuit) -> Iterable[tuple[Wire, Use]]:
+    """The wires that control switching parts."""
+    for wire in circuit.signals():
+        switching = wire.use.part.switching
+        if switching is not None and switching.input_terminal == wire.terminal.name:
+            yield wire, wire.use
+
+
+@rule("level.control-too-low", "error", source="VOH and VOL of the board's chip; the part's table")
+def control_too_low(circuit: Circuit) -> Iterable[Fault]:
+    """The pin cannot bring a relay's control to the level at which it surely runs.
+
+    Why: under load a pin falls short of its rail. A relay that is driven
+    halfway chatters, heats, or stays off.
+
+    Wrong:
+        hood: {part: ssr-zero-cross-dc-control, own_figures: {on_min_v: 4.5}}
+
+    Right:
+        hood: {part: ssr-zero-cross-dc-control}   # runs from 3 V up
+    """
+    board, io = circuit.board, circuit.io_rail
+    at_ma, low_v = board.figure("voh_at_ma"), board.figure("vol_max_v")
+    for wire, use in _controls(circuit):
+        ma = use.figure("on_ma")
+        if use.part.switching is not None and use.part.switching.active == "low":
+            volts, name = electrics.output_low_v(low_v, at_ma, ma), "on_max_v"
+            fails = volts > use.figure(name)
+            need = "at most"
+        else:
+            high_v = board.figure("voh_min_v")
+            volts = electrics.output_high_v(io.min_v, high_v, at_ma, io.volts, ma)
+            name, need = "on_min_v", "at least"
+            fails = volts < use.figure(name)
+        if fails:
+            yield Fault(
+                wire.at,
+                f"pin {wire.label} gives {_name(wire)} {volts:.2f} V at {ma:g} mA, and it runs with "
+                f"{use.figure(name):g} V {need}{use.whose(name)}",
+                "Choose a relay for the board's level, or put a transistor between pin and control.",
+                {"volts": volts, "limit_v": use.figure(name), "ma": ma, "rail_v": io.min_v},
+            )
+
+
+@rule("level.rest-not-off", "error", source="the part's table, off_min_v, with its source")
+def rest_not_off(circuit: Circuit) -> Iterable[Fault]:
+    """The pin's high is too low to bring an active-low relay to rest.
+
+    Why: the module's control LED hangs between its own supply and the pin. A
+    pin that ends at 3.3 V leaves 1.7 V across it, and the relay stays on.
+
+    Wrong:
+        mat: {part: relay-module-active-low}   # 5 V module on a 3.3 V board
+
+    Right:
+        mat: {part: relay-module-active-low}   # on a 5 V board
+    """
+    io = circuit.io_rail
+    for wire, use in _controls(circuit):
+        active_low = use.part.switching is not None and use.part.switching.active == "low"
+        if active_low and "off_min_v" in use.figures and io.volts < use.figure("off_min_v"):
+            yield Fault(
+                wire.at,
+                f"{_name(wire)} rests above {use.figure('off_min_v'):g} V{use.whose('off_min_v')}, "
+                f"and pin {wire.label} ends at {io.volts:g} V: {use.name} would stay on",
+                "Choose a module for the board's level, or one that runs when its input is high.",
+                {"rest_v": io.volts, "needed_v": use.figure("off_min_v")},
+            )

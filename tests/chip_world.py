@@ -1,0 +1,250 @@
+"""The world around a written sketch on the simulated chip: parts wired as the circuit says.
+
+Readings come as (seconds, steps); how a part puts them on its wires follows
+its data sheet, written here apart from the sketch's own reading of them.
+"""
+
+from __future__ import annotations
+
+import re
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass, field
+from functools import cache
+from pathlib import Path
+
+from buildkit import buildfile, control, document, rows, seating, sketch
+from buildkit.circuit import Circuit
+from buildkit.model import Use
+from buildkit.rehearsal import chip, lcd, toolchain
+from buildkit.rehearsal.chip import ChipRun
+from buildkit.rehearsal.signals import Scenario
+from buildkit.rehearsal.toolchain import AvrCore, Compiled
+from buildkit.tables import Tables
+
+EXAMPLES = Path(__file__).parent.parent / "examples"
+AVR_BOARDS = ("atmega328p-5v", "atmega32u4-5v", "atmega2560-5v")
+EXAMPLE_NAMES = ("kitchen-hood", "reed-room", "seedling-mat")
+
+
+@cache
+def tables() -> Tables:
+    """The tables of the checkout."""
+    return Tables()
+
+
+def example_text(name: str, board: str) -> str:
+    """An example's text for another board: its pins are left open there."""
+    text = (EXAMPLES / f"{name}.yaml").read_text(encoding="utf-8")
+    own = re.search(r"^board: (\S+)", text, re.MULTILINE)
+    assert own is not None
+    if own.group(1) != board:
+        text = re.sub(r"^ +wires: .*\n", "", text, flags=re.MULTILINE)
+    return text.replace(own.group(0), f"board: {board}")
+
+
+def circuit_of(text: str, name: str = "test.yaml") -> Circuit:
+    """The seated circuit of a build's text."""
+    build = buildfile.from_tree(document.parse(text.encode(), name), tables())
+    circuit = seating.seat(build)
+    assert not circuit.unseated
+    return circuit
+
+
+def core_of(circuit: Circuit) -> AvrCore:
+    """What the compiler is told about the circuit's board."""
+    board = circuit.board
+    clock_hz = int(board.figure("clock_hz"))
+    return AvrCore(board.core.mcu, clock_hz, board.core.variant, board.core.defines)
+
+
+def compiled(circuit: Circuit, into: Path) -> Compiled:
+    """The circuit's sketch, compiled with warnings as errors."""
+    ino = into / circuit.build.name / f"{circuit.build.name}.ino"
+    ino.parent.mkdir(parents=True, exist_ok=True)
+    ino.write_text(sketch.render(circuit), encoding="utf-8")
+    return toolchain.compile_sketch(ino, core_of(circuit), ino.parent)
+
+
+# --- what parts put on their wires ---------------------------------------------
+
+
+def frame32(steps: int, field_: str = "pm2_5", counts: int = 812) -> bytes:
+    """A frame of the particulate sensor (data manual, appendix I), checksum right."""
+    words = [3, 4, 5, 3, 4, 5, counts, 240, 60, 12, 3, 1, 0x9700]
+    words[{"pm1_0": 3, "pm2_5": 4, "pm10": 5}[field_]] = steps
+    body = b"\x42\x4d" + (28).to_bytes(2, "big") + b"".join(w.to_bytes(2, "big") for w in words)
+    return body + sum(body).to_bytes(2, "big")
+
+
+def spoilt(frame: bytes) -> bytes:
+    """The same frame with one bit of its reading turned over."""
+    return frame[:13] + bytes([frame[13] ^ 0x40]) + frame[14:]
+
+
+def sht_word(value: int) -> bytes:
+    """A word and its CRC (SHT3x data sheet, 4.12: 0x31, start 0xFF), computed bit by bit."""
+    data = value.to_bytes(2, "big")
+    register = 0xFF
+    for bit in (byte >> shift & 1 for byte in data for shift in range(7, -1, -1)):
+        top = register >> 7 ^ bit
+        register = (register << 1 & 0xFF) ^ (0x31 if top else 0)
+    return data + bytes([register])
+
+
+def sht_reply(centi_rh: int, centi_c: int = 2150) -> bytes:
+    """Six bytes that mean so many hundredths of %RH and degC."""
+    humidity = round(centi_rh * 65535 / 10000)
+    temperature = round((centi_c + 4500) * 65535 / 17500)
+    return sht_word(temperature) + sht_word(humidity)
+
+
+def ntc_mv(use: Use, celsius: float, supply_mv: int = 5000) -> int:
+    """The divider's millivolts at a temperature, by its beta."""
+    ohms = sketch.ntc_ohms(use, celsius)
+    return round(supply_mv * ohms / (ohms + use.figure("series_ohms")))
+
+
+# --- a run ----------------------------------------------------------------------
+
+
+@dataclass
+class World:
+    """A circuit, the scenario that fills up around it, and what the model is told."""
+
+    circuit: Circuit
+    scenario: Scenario = field(default_factory=Scenario)
+    told: list[control.Reading] = field(default_factory=list)
+
+    def __post_init__(self) -> None:
+        for load in self.circuit.build.loads:
+            self.scenario.watch(self.load_port(load))
+        for use in self.circuit.uses_talking("i2c"):
+            assert use.address is not None
+            self.scenario.i2c_present(0, use.address)
+        for link in self.circuit.serial_links:
+            if link.port is None and link.rx is not None:
+                self.scenario.level(0, link.rx.port, 1)
+
+    def port(self, name: str, terminal: str) -> str:
+        """The chip's own name of the pin on a terminal."""
+        use = next(use for use in self.circuit.build.uses() if use.name == name)
+        wire = self.circuit.wire(use, terminal)
+        assert wire is not None
+        assert wire.pin is not None
+        return wire.pin.port
+
+    def load_port(self, load: str) -> str:
+        """The chip's own name of a load's pin."""
+        switching = self.circuit.build.loads[load].use.part.switching
+        assert switching is not None
+        return self.port(load, switching.input_terminal)
+
+    def serial(self, t_s: float, name: str, data: bytes) -> float:
+        """Bytes from a serial part; seconds at which the last bit has come."""
+        link = next(link for link in self.circuit.serial_links if link.use.name == name)
+        assert link.rx is not None
+        if link.port is None:
+            self.scenario.pin_bytes(t_s, link.rx.port, data)
+        else:
+            self.scenario.uart_bytes(t_s, int(link.port.removeprefix("Serial")), data)
+        return t_s + len(data) * 10 / 9600
+
+    def frames(self, name: str, seconds: Iterable[float], steps: int) -> None:
+        """Good frames at the given seconds, each told to the model when its last bit has come."""
+        quantity = self.circuit.build.probes[name].quantity.name
+        for t_s in seconds:
+            came_s = self.serial(t_s, name, frame32(steps, quantity))
+            self.told.append((round(came_s * 1000), name, steps))
+
+    def polled(self, name: str, times: Iterable[float], steps: int | None, late_s: float) -> None:
+        """What the model is told of a part that the sketch asks: a reading at each time."""
+        self.told += [(round((t_s + late_s) * 1000), name, steps) for t_s in times]
+
+    def run(self, compiled_: Compiled, until_s: float) -> Outcome:
+        """Rehearse, and let the model decide on the same readings."""
+        core = core_of(self.circuit)
+        seen = chip.run(compiled_.elf, core.mcu, core.clock_hz, self.scenario, until_s)
+        assert seen.complaints == ()
+        model = control.run(self.circuit.build, sorted(self.told), round(until_s * 1000))
+        return Outcome(self, seen, model)
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """What the chip did, and what the model would have done."""
+
+    world: World
+    seen: ChipRun
+    model: control.Model
+
+    def switched(self, load: str) -> list[tuple[float, str]]:
+        """Seconds and new state (on, off) of a load, as its pin shows them."""
+        switching = self.world.circuit.build.loads[load].use.part.switching
+        assert switching is not None
+        runs = switching.active
+        states = [("on" if state == runs else "off", t_us / 1e6)
+                  for t_us, state in self.seen.pin_changes(self.world.load_port(load))]  # fmt: skip
+        edges: list[tuple[float, str]] = []
+        before = "off"
+        for state, t_s in states:
+            if state != before:
+                edges.append((t_s, state))
+            before = state
+        return edges
+
+    def expected(self, load: str) -> list[tuple[float, str]]:
+        """The same as the model has it."""
+        return [(c.t_ms / 1000, c.state) for c in self.model.changes if c.load == load]
+
+    def states_before(self, load: str, t_s: float) -> set[str]:
+        """Every state that the load's pin was in before a moment: float, pullup, low, high."""
+        port = self.world.load_port(load)
+        return {state for t_us, state in self.seen.pin_changes(port) if t_us < t_s * 1e6}
+
+    def log(self, index: int = 0) -> list[list[str]]:
+        """Rows of the sketch's log, split at commas."""
+        return [line.split(",") for _, line in self.seen.uart_lines(index)]
+
+    def rows_at(self, t_s: float, display: str = "panel") -> list[str]:
+        """The rows of a character display at a moment."""
+        use = self.world.circuit.build.displays[display].use
+        assert use.address is not None
+        writes = [w for w in self.seen.i2c_writes(use.address) if w[0] <= t_s * 1e6]
+        columns, count = int(use.figure("columns_count")), int(use.figure("rows_count"))
+        return lcd.decode_rows(writes, columns, count)
+
+
+def assert_same(outcome: Outcome, load: str, within_s: float) -> None:
+    """The load's edges are the model's, each within one reading."""
+    seen, expected = outcome.switched(load), outcome.expected(load)
+    assert [state for _, state in seen] == [state for _, state in expected], (seen, expected)
+    for (seen_s, state), (expected_s, _) in zip(seen, expected, strict=True):
+        assert abs(seen_s - expected_s) <= within_s, (state, seen_s, expected_s)
+
+
+def never_ran_before(outcome: Outcome, load: str, t_s: float) -> None:
+    """From reset to a moment the load's pin was never at the level that runs it."""
+    switching = outcome.world.circuit.build.loads[load].use.part.switching
+    assert switching is not None
+    # An active-high input must not be pulled up either.
+    runs = {"high": {"high", "pullup"}, "low": {"low"}}[switching.active]
+    states: Sequence[str] = sorted(outcome.states_before(load, t_s))
+    assert states
+    assert not runs & set(states), states
+
+
+def shown(circuit: Circuit, probe: str, steps: int) -> str:
+    """A reading as a display shows it, by the row rules."""
+    known = circuit.build.probes[probe]
+    value = control_value(circuit, probe, steps) * 10**known.quantity.decimals
+    return rows.fixed_point(rows.round_away(value), known.quantity.decimals)
+
+
+def control_value(circuit: Circuit, probe: str, steps: int):  # type: ignore[no-untyped-def]
+    """A reading in the build's unit, exactly."""
+    from fractions import Fraction
+
+    from buildkit.units import from_steps
+
+    known = circuit.build.probes[probe]
+    return from_steps(Fraction(steps), known.unit, known.quantity)

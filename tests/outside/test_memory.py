@@ -1,0 +1,75 @@
+"""The estimate of flash and RAM against what the compiler makes of the sketch."""
+
+from __future__ import annotations
+
+from pathlib import Path
+
+import pytest
+
+from buildkit import memory
+from tests.chip_world import AVR_BOARDS, EXAMPLE_NAMES, circuit_of, compiled, example_text
+
+HEAD = "build: m\nsupply: {rail: 5V, max_ma: 2000}\n"
+ENTRY = (
+    "  - {{drive: {0}, by: a, start_at: 30, stop_at: 20, min_off_s: 60, if_no_reading: off, "
+    "no_reading_after_s: 30{1}}}\n"
+)
+RELAY = "  {0}: {{part: relay-module-active-low}}\n"
+
+
+def _probe(name: str, part: str, value: str, more: str = "") -> str:
+    return f"  {name}: {{part: {part}, value: {value}, every_s: 2{more}}}\n"
+
+
+NTC = "probes:\n" + _probe("a", "ntc-divider", "temperature", ", average: 20")
+LCD = "displays:\n  p: {part: lcd1602-pcf8574"
+EXTRAS = ", max_on_s: 100, run_on_s: 5, stuck_after_s: 90"
+CASES = {
+    "nothing": "",
+    "dust": "probes:\n" + _probe("a", "pm-frame32", "pm2_5"),
+    "humid": "probes:\n" + _probe("a", "sht3x", "humidity"),
+    "two on the bus": "probes:\n"
+    + _probe("a", "sht3x", "humidity")
+    + _probe("b", "sht3x", "temperature", ", address: 0x45"),
+    "wire": "probes:\n" + _probe("a", "ds18b20", "temperature"),
+    "three wires": "probes:\n" + "".join(_probe(n, "ds18b20", "temperature") for n in "abc"),
+    "bead": NTC,
+    "three beads": "probes:\n" + "".join(_probe(n, "ntc-divider", "temperature") for n in "abc"),
+    "long window": "probes:\n" + _probe("a", "ntc-divider", "temperature", ", average: 400"),
+    "display": LCD + "}\n",
+    "two displays": LCD + "}\n  q: {part: lcd1602-pcf8574, address: 0x26}\n",
+    "text": NTC + LCD + ', rows: ["{a} and {a.now}", "so it is written"]}\n',
+    "one load": NTC + "loads:\n" + RELAY.format("x") + "control:\n" + ENTRY.format("x", ""),
+    "four loads": NTC
+    + "loads:\n"
+    + "".join(RELAY.format(n) for n in "wxyz")
+    + "control:\n"
+    + "".join(ENTRY.format(n, EXTRAS) for n in "wxyz"),
+}
+
+
+def _measure(text: str, tmp_path: Path) -> tuple[memory.Memory, memory.Memory]:
+    circuit = circuit_of(text)
+    made = compiled(circuit, tmp_path)
+    return memory.estimate(circuit), memory.Memory(made.flash_bytes, made.ram_bytes)
+
+
+def _hold(told: memory.Memory, true: memory.Memory) -> None:
+    for name in ("flash_bytes", "ram_bytes"):
+        estimate, truth = getattr(told, name), getattr(true, name)
+        assert truth <= estimate, f"{name}: {estimate} told, {truth} in truth"
+        assert estimate <= 1.25 * truth + 400, f"{name}: {estimate} told, {truth} in truth"
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("board", AVR_BOARDS)
+@pytest.mark.parametrize("case", CASES)
+def test_estimate_stands_just_above_the_truth(board: str, case: str, tmp_path: Path) -> None:
+    _hold(*_measure(f"{HEAD}board: {board}\n{CASES[case]}", tmp_path))
+
+
+@pytest.mark.slow
+@pytest.mark.parametrize("board", AVR_BOARDS)
+@pytest.mark.parametrize("name", EXAMPLE_NAMES)
+def test_estimate_of_the_examples(board: str, name: str, tmp_path: Path) -> None:
+    _hold(*_measure(example_text(name, board), tmp_path))

@@ -1,0 +1,439 @@
+"""The wiring list and its pages: complete, in the order of work, and proof against text."""
+
+from __future__ import annotations
+
+import csv
+import io
+import re
+from collections import Counter
+from html.parser import HTMLParser
+from pathlib import Path
+
+import pytest
+from hypothesis import given, settings
+
+from buildkit import bench, bill, cautions, proving, wiring
+from buildkit.circuit import Circuit
+from tests.wiring_builds import EXAMPLES, HOSTILE, circuit_of, circuits, example, finding
+
+ORDER = ["ground", "supply", "signal", "load", "mains"]
+HOOD, REED, MAT = (
+    next(p for p in EXAMPLES if p.stem == s) for s in ("kitchen-hood", "reed-room", "seedling-mat")
+)
+
+
+class _Page(HTMLParser):
+    """Tags, attributes, and the text outside of style and script."""
+
+    def __init__(self, html: str) -> None:
+        super().__init__()
+        self.tags: list[tuple[str, dict[str, str | None]]] = []
+        self.open: list[str] = []
+        self.shown = ""
+        self.feed(html)
+        self.close()
+
+    def handle_starttag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+        if tag not in {"meta", "input", "col"}:
+            self.open.append(tag)
+
+    def handle_startendtag(self, tag: str, attrs: list[tuple[str, str | None]]) -> None:
+        self.tags.append((tag, dict(attrs)))
+
+    def handle_endtag(self, tag: str) -> None:
+        assert self.open.pop() == tag
+
+    def handle_data(self, data: str) -> None:
+        if not self.open or self.open[-1] not in ("style", "script"):
+            self.shown += data
+
+
+def _page(circuit: Circuit) -> _Page:
+    return _Page(wiring.render_html(circuit, [finding()], ["It runs when it must."]))
+
+
+def _csv(circuit: Circuit) -> list[dict[str, str]]:
+    return list(csv.DictReader(io.StringIO(wiring.render_csv(circuit), newline="")))
+
+
+def _complete(circuit: Circuit) -> None:
+    table = wiring.rows(circuit)
+    assert Counter(row.net for row in table) == Counter(net.name for net in circuit.nets)
+    assert [row.number for row in table] == list(range(1, len(table) + 1))
+    ranks = [ORDER.index(row.kind) for row in table]
+    assert ranks == sorted(ranks)
+    nets = {net.name: net for net in circuit.nets}
+    for row in table:
+        ends = [bench.end_text(end) for end in nets[row.net].ends]
+        listed = row.ends if row.block else (row.start, *row.ends)
+        assert [end.split(" (cable")[0] for end in listed] == ends
+        assert row.block == (len(ends) > 2)
+        if row.block:
+            assert row.start == f"{row.net} block, {len(ends)} ways"
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
+def test_every_net_of_an_example_is_listed_once(path: Path) -> None:
+    _complete(example(path))
+
+
+@settings(max_examples=60, deadline=None)
+@given(circuits())
+def test_every_net_of_any_build_is_listed_once_and_all_pages_can_be_made(circuit: Circuit) -> None:
+    _complete(circuit)
+    assert [int(line["number"]) for line in _csv(circuit)] == [
+        r.number for r in wiring.rows(circuit)
+    ]
+    page = _page(circuit)
+    assert not page.open
+    assert "It runs when it must." in wiring.render_md(
+        circuit, [finding()], ["It runs when it must."]
+    )
+
+
+def test_the_last_wire_is_the_one_that_carries_live_before_the_fuse() -> None:
+    for path in EXAMPLES:
+        kinds = [row.net for row in wiring.rows(example(path)) if row.kind == "mains"]
+        assert (kinds[0], kinds[-1]) == ("earth", "live")
+
+
+def test_colours_and_sizes_follow_side_and_region() -> None:
+    hood, mat = ({row.net: row for row in wiring.rows(example(p))} for p in (HOOD, MAT))
+    assert (hood["GND"].colour, hood["5V"].colour) == ("black", "red")
+    assert [hood[n].colour for n in ("live", "hood switched", "neutral", "earth")] == [
+        "black",
+        "red",
+        "white",
+        "green or bare",
+    ]
+    assert [mat[n].colour for n in ("live", "neutral", "earth")] == [
+        "brown",
+        "blue",
+        "green-yellow",
+    ]
+    assert hood["live"].size == "AWG 14 (2.08 mm²)"  # behind the usual 3 A fuse, NEC 240.4(D)
+    assert mat["live"].size == "1.5 mm²"
+
+
+def test_no_signal_wears_a_colour_of_the_mains() -> None:
+    for path in EXAMPLES:
+        table = wiring.rows(example(path))
+        mains = {
+            word for row in table if row.kind == "mains" for word in re.split(r"\W+", row.colour)
+        }
+        assert not mains & {row.colour for row in table if row.kind == "signal"}
+
+
+def test_a_signal_shows_the_level_of_the_part_that_drives_it() -> None:
+    volts = {row.net: row.volts for row in wiring.rows(example(HOOD))}
+    assert volts["pin 8"] == "0 to 3.3 V"  # the dust sensor speaks at 3.3 V
+    assert volts["pin 7"] == "0 to 5 V"
+
+
+def _with_cable(length_m: float) -> Circuit:
+    return circuit_of(
+        {
+            "build": "far",
+            "board": "atmega328p-5v",
+            "supply": {"rail": "5V", "max_ma": 500},
+            "probes": {"soil": {"part": "ds18b20", "value": "temperature", "every_s": 2}},
+            "cables": {"soil": {"length_m": length_m, "awg": 24}},
+        }
+    )
+
+
+def test_a_cable_shows_in_the_list_and_in_the_ohms_expected_along_it() -> None:
+    near, far = ({r.net: r for r in wiring.rows(_with_cable(m))} for m in (1, 20))
+    assert "soil GND (cable AWG 24, 20 m)" in far["GND"].ends[-1:] + far["GND"].ends
+    # 20 m of 0.205 mm2 copper are 1.7 ohms (ASTM B258: AWG 24 is 84.2 ohms a kilometre)
+    assert (near["GND"].continuity, far["GND"].continuity) == ("below 1.1 Ω", "below 2.7 Ω")
+
+
+# --- hostile text ------------------------------------------------------------------
+
+
+def _hostile() -> Circuit:
+    tree = {
+        "build": "hostile",
+        "about": HOSTILE[:400],
+        "board": "atmega328p-5v",
+        "supply": {"rail": "5V", "max_ma": 500},
+        "mains": {"volts": 230, "hz": 50, "region": "uk"},
+        "loads": {
+            "mat": {
+                "part": "relay-module-active-low",
+                "draws": {"volts": 230, "amps": 1, "kind": "heater"},
+                "cutout": "</td><img src=http://x.test onerror=alert(1)>|`_*[a](b)\u202e",
+            }
+        },
+    }
+    return circuit_of(tree)
+
+
+def test_hostile_text_stays_text_in_html() -> None:
+    said = ["</p><script>alert(2)</script>"]
+    page = _Page(wiring.render_html(_hostile(), [finding(text="<b onclick=x>&")], said))
+    assert not page.open
+    tags = Counter(tag for tag, _ in page.tags)
+    assert (tags["script"], tags["img"], tags["a"]) == (1, 0, 0)
+    assert not any(name.startswith("on") for _, attrs in page.tags for name in attrs)
+    for text in (
+        "<script>alert(1)</script>",
+        "</p><script>alert(2)</script>",
+        "<b onclick=x>&",
+        "</td><img",
+    ):
+        assert text in page.shown
+    assert "\u202e" not in page.shown
+    assert "U+202E" in page.shown
+
+
+def test_hostile_text_stays_text_in_markdown() -> None:
+    page = wiring.render_md(_hostile(), [finding(text="a|b\n# c")], ["1 <i>x</i> $m$"])
+    assert "\\<script\\>" in page
+    assert "\\[link\\](http\\://x.test)" in page
+    assert "\u202e" not in page
+    assert "**warning** (bus.too-fast): a\\|b \\# c. mend a\\|b \\# c" in page
+    bare = re.sub(r"\\.", "", page)
+    assert not re.search(r"[<>\[`$](?! \])", bare.replace("[ ]", ""))
+    for line in bare.splitlines():
+        if line.startswith("|") and "continuity" not in line:
+            assert line.count("|") in (4, 5, 9), line
+
+
+@pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t"])
+def test_a_cell_is_never_a_formula(start: str) -> None:
+    assert wiring._cell(f"{start}1+1").startswith("'")
+    assert wiring._cell(f"hood CTRL{start}") == f"hood CTRL{start}".rstrip()
+
+
+def test_the_csv_reads_back_and_ends_its_lines_as_rfc_4180_asks() -> None:
+    text = wiring.render_csv(example(HOOD))
+    assert text.count("\r\n") == text.count("\n") == 1 + len(wiring.rows(example(HOOD)))
+    by_signal = {line["from"]: line for line in _csv(example(HOOD))}
+    assert by_signal["board 7"]["to"] == "hood CTRL+"
+    assert by_signal["GND block, 4 ways"]["to"] == "board GND; smoke GND; hood CTRL-; panel GND"
+
+
+# --- the page ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
+def test_the_page_asks_nothing_of_the_network_and_is_the_same_each_time(path: Path) -> None:
+    circuit = example(path)
+    html = wiring.render_html(circuit, [], [])
+    assert html == wiring.render_html(example(path), [], [])
+    page = _Page(html)
+    assert not page.open
+    outward = {"src", "href", "srcset", "action", "data", "poster", "xlink:href"}
+    assert not [attrs for _, attrs in page.tags if outward & set(attrs)]
+    addresses = re.findall(r"https?://[^\s\"'<]+|url\(|@import", html)
+    assert set(addresses) <= {"http://www.w3.org/2000/svg"}
+    ids = [attrs["id"] for tag, attrs in page.tags if tag == "input"]
+    assert len(ids) == len(set(ids))
+
+
+def test_the_first_page_says_what_it_is_and_what_was_found() -> None:
+    circuit = example(HOOD)
+    page = _page(circuit)
+    for text in (
+        circuit.build.about,
+        circuit.board.id,
+        circuit.board.title,
+        "It runs when it must.",
+        "the text. mend the text",
+    ):
+        assert text in page.shown
+    worst = [finding("note", "small"), finding("warning", "large")]
+    shown = _Page(wiring.render_html(circuit, worst, [])).shown
+    assert shown.index("large") < shown.index("small")
+
+
+def test_the_key_of_the_ticks_changes_with_the_wiring_alone() -> None:
+    keys = [
+        re.search(r'key = "([^"]+)"', wiring.render_html(example(p), f, []))
+        for p, f in ((HOOD, []), (HOOD, [finding()]), (MAT, []))
+    ]
+    one, same, other = (key.group(1) for key in keys if key)
+    assert one == same
+    assert one != other
+
+
+# --- what can hurt, what to buy, what is left ------------------------------------------
+
+
+def _measuring_only() -> Circuit:
+    return _with_cable(1)
+
+
+def test_cautions_stand_only_where_they_are_needed() -> None:
+    assert cautions.cautions(_measuring_only()) == ()
+    hood, mat = (" ".join(cautions.cautions(example(p))) for p in (HOOD, MAT))
+    for text in (
+        "prove dead",
+        "fuse comes first",
+        "Bond every metal",
+        "two sides apart",
+        "fail shorted",
+        "no licence",
+    ):
+        assert text in hood
+        assert text in mat
+    assert "no disconnect" in hood
+    assert "no disconnect" not in mat
+    assert "is a motor" in hood
+    assert "is a heater" in mat
+
+
+def _on_two_lives() -> Circuit:
+    return circuit_of(
+        {
+            "build": "dryer",
+            "board": "atmega328p-5v",
+            "supply": {"rail": "5V", "max_ma": 500},
+            "mains": {"volts": 240, "hz": 60, "region": "us"},
+            "loads": {
+                "drum": {
+                    "part": "relay-module-active-low",
+                    "draws": {"volts": 240, "amps": 2, "kind": "motor"},
+                }
+            },
+        }
+    )
+
+
+def test_240_v_in_the_us_has_two_live_conductors_and_says_so() -> None:
+    circuit = _on_two_lives()
+    assert any("both conductors are live" in text for text in cautions.cautions(circuit))
+    assert {r.net: r.colour for r in wiring.rows(circuit)}["neutral"] == "red (second live)"
+
+
+def test_the_bill_carries_the_deciding_ratings() -> None:
+    items = {item.use: item.ratings for item in bill.materials(example(HOOD))}
+    assert "switches 120 V, 1.1 A motor, 6 A at start; rated 280 V and 25 A" in items["hood"]
+    assert "of that 7.5 A count at 35 °C in the box, on its heat sink" in items["hood"]
+    assert "of that 3 A count at 35 °C in the box, without a heat sink" in items["hood"]
+    assert "the build needs 225 mA at its peak" in items["board"]  # 100 + 60 + 15 + the board's 50
+    assert items["mains"]  # box and fuse
+    fuse = next(item for item in bill.materials(example(HOOD)) if item.what.startswith("Fuse"))
+    assert "usually 3 A" in fuse.ratings
+    assert "local code decides" in fuse.ratings
+    small = {item.what: item.ratings for item in bill.materials(example(MAT))}
+    assert small["R1, pull-up resistor"].startswith("4.7 kΩ")
+
+
+def test_budgets_show_value_limit_and_margin() -> None:
+    lines = {line.what: line for line in bill.budgets(example(HOOD))}
+    rail = lines["Rail 5V for parts, at peak"]
+    assert (rail.value, rail.limit, rail.margin) == (
+        "175 mA (smoke 100, panel 60, hood 15)", "at most 450 mA", "275 mA (61 %)",
+    )  # fmt: skip
+    assert lines["Load current of hood, without a heat sink"].value == "1.1 A, 1.8 W of heat"
+    assert all(line.fits for line in lines.values())
+    # Two modules' pull-ups side by side: 10 k beside 4.7 k (Ohm's law)
+    reed = {line.what: line for line in bill.budgets(example(REED))}
+    assert reed["Pull-up of SDA"].value.startswith("3.2 kΩ")
+    assert reed["Pull-up of SDA"].limit == "at least 1.53 kΩ"  # UM10204 7.1: (5 - 0.4) V / 3 mA
+
+
+def test_a_load_above_its_rating_is_shown_as_too_little() -> None:
+    tree = {
+        "build": "weak",
+        "board": "atmega328p-5v",
+        "supply": {"rail": "5V", "max_ma": 500},
+        "ambient_c": 60,
+        "loads": {
+            "pump": {
+                "part": "relay-module-active-low",
+                "draws": {"volts": 230, "amps": 3, "kind": "motor"},
+            }
+        },
+    }
+    circuit = circuit_of(tree)
+    line = next(x for x in bill.budgets(circuit) if x.what == "Load current of pump")
+    # 10 A, derated from 55 to 85 degC to 8.33 A at 60 degC, of which 30 % for a motor
+    assert (line.limit, line.fits) == ("at most 2.5 A", False)
+    assert "(too little)" in wiring.render_md(circuit, [], [])
+
+
+# --- proving ------------------------------------------------------------------------
+
+
+def _steps(circuit: Circuit) -> dict[str, str]:
+    return {step.do: step.expect for stage in proving.stages(circuit) for step in stage.steps}
+
+
+def _expects(circuit: Circuit, do: str) -> str:
+    return next(expect for text, expect in _steps(circuit).items() if do in text)
+
+
+def test_steps_carry_the_numbers_of_the_build() -> None:
+    hood, reed, mat = (example(p) for p in (HOOD, REED, MAT))
+    assert _expects(mat, "Measure R1") == "4.46 kΩ to 4.93 kΩ for 4.7 kΩ, 5 %."
+    assert _expects(hood, "Measure 5V against GND") == "4.75 to 5.25 V at each."
+    assert _expects(reed, "I2C scanner") == "Exactly 0x44 (air), 0x27 (panel)."
+    assert "after 30 s of warm-up and 10 readings, 40 s" in _expects(hood, "Watch smoke")
+    assert "starts when the average shown is 15 µg/m³ or more" in _expects(
+        hood, "Push smoke over 15"
+    )
+    assert "rests when the average shown is 9 µg/m³ or less" in _expects(hood, "Push smoke under 9")
+    assert "starts when the average shown is 20.5 °C or less" in _expects(
+        mat, "Push soil under 20.5"
+    )
+    assert "rests within 15 s" in _expects(hood, "pull the plug of smoke")
+    assert "lamp shows it" in _expects(mat, "pull the plug of soil")
+    assert "rests after 2 min" in _expects(hood, "To prove max_on_s without waiting 4 h")
+    # 85 degC less 30 K x 0.4 A / 10 A, the end of the relay's derating line for this load
+    assert "the case of mat below 83 °C" in _expects(mat, "Fix an insulated temperature probe")
+    # a 10 k bead of B 3950: 8.0 k at 30 degC and 15.8 k at 15 degC (IEC 60539-1)
+    assert _expects(reed, "Measure the thermistor").startswith("8.04 kΩ at 30 °C to 15.8")
+
+
+def test_steps_speak_the_words_of_the_region() -> None:
+    sockets = {p.stem: next(d for d in _steps(example(p)) if "test button" in d) for p in EXAMPLES}
+    assert "GFCI" in sockets["kitchen-hood"]
+    assert "RCD" in sockets["reed-room"]
+    assert "RCD" in sockets["seedling-mat"]
+
+
+def test_a_build_that_only_measures_is_asked_for_nothing_else() -> None:
+    circuit = _measuring_only()
+    assert [stage.title for stage in proving.stages(circuit)] == ["Without power", "Low voltage"]
+    text = " ".join([*_steps(circuit), *_steps(circuit).values()])
+    assert "mains" not in text
+    assert "I2C" not in text
+    assert "mains" not in wiring.render_md(circuit, [], []).lower()
+
+
+def test_the_hand_test_touches_the_level_that_runs_the_part() -> None:
+    assert any(
+        "hood CTRL+ off pin 7 of the board and touch it to 5V" in do for do in _steps(example(HOOD))
+    )
+    assert any(
+        "mat IN off pin 7 of the board and touch it to GND" in do for do in _steps(example(MAT))
+    )
+
+
+def test_a_load_that_runs_when_blind_is_proved_to_run() -> None:
+    tree = {
+        "build": "vent",
+        "board": "atmega328p-5v",
+        "supply": {"rail": "5V", "max_ma": 500},
+        "probes": {"dust": {"part": "pm-frame32", "value": "pm2_5", "every_s": 1}},
+        "loads": {
+            "fan": {
+                "part": "relay-module-active-low",
+                "draws": {"volts": 24, "amps": 1, "kind": "motor"},
+            }
+        },
+        "control": [
+            {"drive": "fan", "by": "dust", "start_at": 900, "stop_at": 500, "if_no_reading": "on", "no_reading_after_s": 20}
+        ],
+    }  # fmt: skip
+    circuit = circuit_of(tree)
+    assert _expects(circuit, "pull the plug of dust").startswith("The load runs after 20 s")
+    # 900 is out of reach of a candle, so that the threshold moves instead
+    assert any("Push dust over 900" in do and "copy of the build" in do for do in _steps(circuit))
+    assert _expects(circuit, "Measure the supply of fan").startswith("21.6 to 26.4 V")
+    assert [row.net for row in wiring.rows(circuit) if row.kind == "load"]
