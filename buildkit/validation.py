@@ -53,8 +53,14 @@ def faults(document: Node, name: str) -> list[Fault]:
         _validator(name).iter_errors(document.plain()), key=lambda error: list(map(str, error.path))
     )
     found = [fault for error in errors for fault in _sentences(document, error)]
-    # One word can break two rules of the schema, such as a long name with blanks: told once.
-    single = {(fault.rule, fault.at, fault.message): fault for fault in found}
+    # One word can break two rules of the schema, such as a long name with blanks: told once,
+    # and a limit says nothing more of a value that is of the wrong kind.
+    wrong = {fault.at for fault in found if fault.rule == "doc.wrong-type"}
+    single = {
+        (fault.rule, fault.at, fault.message): fault
+        for fault in found
+        if fault.rule != "doc.out-of-range" or fault.at not in wrong
+    }
     return sorted(single.values(), key=lambda fault: (fault.at.line, fault.at.column))
 
 
@@ -157,8 +163,8 @@ def _wrong_type(node: Node, error: Any, label: str) -> Iterable[Fault]:
         advice = "Write true or false."
     elif isinstance(node.value, str) and {"number", "integer"} & set(kinds):
         advice = f"Write {words}, without a unit and without quotes."
-    elif kinds == ["string"] and not isinstance(node.value, dict | list):
-        advice = "Put it in double quotes." if node.value is not None else "Write some text."
+    elif kinds == ["string"] and node.value is not None:
+        advice = "Put it in double quotes."
     yield _fault("doc.wrong-type", node.at, f"{label} must be {words}, and is {got}", advice)
 
 

@@ -165,6 +165,14 @@ static void paint_ram(void)
 		chip->data[a] = pattern((uint16_t)a);
 }
 
+/* While an interrupt pin is low the library would poll it every cycle, whether or
+ * not the interrupt is on. (Interrupts at a low level then fire once, as at an edge.) */
+static void stop_polling(void)
+{
+	for (uint8_t i = 0; i < EXTINT_COUNT; i++)
+		avr_extint_set_strict_lvl_trig(chip, i, 0);
+}
+
 static void settle_after_reset(enum cause cause, uint8_t flags_before)
 {
 	static const uint8_t flag[] = {[POWER] = PORF, [EXTERNAL] = EXTRF, [WATCHDOG] = WDRF};
@@ -175,9 +183,7 @@ static void settle_after_reset(enum cause cause, uint8_t flags_before)
 	chip->data[MCUSR] = (uint8_t)((cause == POWER ? 0 : flags_before) | flag[cause]);
 	/* One instruction at a time is its default after each reset, and is slow. */
 	chip->run_cycle_limit = 1u << 20;
-	/* It would poll every cycle while a pin is low, whether or not the interrupt is on. */
-	for (uint8_t i = 0; i < EXTINT_COUNT; i++)
-		avr_extint_set_strict_lvl_trig(chip, i, 0);
+	stop_polling();
 	if (settings.boot_clears_cause)
 		chip->data[MCUSR] = 0;
 	held_until = chip->cycle + settings.boot_cycles;
@@ -343,6 +349,7 @@ int main(int argc, char **argv)
 	serial_start();
 	twowire_start();
 	watchdog_start();
+	stop_polling();
 	cycles_t end = scenario_read(stdin);
 	analog_start(settings.supply_mv, settings.reference_mv);
 	settle_after_reset(POWER, 0);

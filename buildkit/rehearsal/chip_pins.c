@@ -183,15 +183,12 @@ void pins_start(void)
 }
 
 /* A reset clears the registers, but the library's signals keep their old values and
- * suppress a write that seems to change nothing. Make them start afresh. */
+ * suppress a level or a write that seems to change nothing. */
 void pins_before_reset(void)
 {
 	for (int i = 0; i < port_count; i++)
-		for (int n = 0; n < IOPORT_IRQ_COUNT; n++) {
-			avr_irq_t *irq = &ports[i].library->io.irq[n];
-			irq->value = 0;
-			irq->flags |= IRQ_FLAG_INIT;
-		}
+		for (int n = 0; n < IOPORT_IRQ_COUNT; n++)
+			ports[i].library->io.irq[n].value = 0;
 }
 
 void pins_after_reset(void)

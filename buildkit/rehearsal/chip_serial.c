@@ -216,7 +216,6 @@ static void uart_settle(void *param)
 
 	/* Its guard against reading too fast would hide a byte that is really there. */
 	uart->rx_cnt = 0;
-	uart->rxc_raise_time = 0;
 	if (avr_regbit_get(chip, uart->rxen) && !uart_fifo_isempty(&uart->input))
 		avr_raise_interrupt(chip, &uart->rxc);
 }

@@ -54,6 +54,7 @@ static void interrupt_runs(struct avr_irq_t *irq, uint32_t value, void *param)
 	(void)param;
 	if (!value)
 		return;
+	/* Cleared here, before the library looks: finding it set, it would clear WDIE. */
 	chip->data[reg] &= (uint8_t)~WDIF;
 	if (chip->data[reg] & WDE)
 		chip->data[reg] &= (uint8_t)~WDIE;
@@ -111,8 +112,6 @@ void watchdog_start(void)
 	if (!library)
 		refuse("the simulator's chip has no watchdog");
 	reg = library->wde.reg;
-	/* Its own hook on the interrupt acts only when it finds this flag. */
-	library->watchdog.raised.reg = 0;
 	avr_irq_register_notify(&library->watchdog.irq[AVR_INT_IRQ_RUNNING], interrupt_runs, NULL);
 	instead_of_write(reg, written, NULL);
 	avr_register_io(chip, &ours);

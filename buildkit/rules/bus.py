@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from functools import partial
 
 from buildkit import electrics
 from buildkit.circuit import Circuit
@@ -21,6 +22,10 @@ RESERVED = (*range(0x00, 0x08), *range(0x78, 0x80))  # UM10204 Table 4
 
 def _i2c(circuit: Circuit) -> tuple[Use, ...]:
     return circuit.uses_talking("i2c")
+
+
+def _apart(one: int, other: int) -> int:
+    return abs(one - other)
 
 
 def _address_place(use: Use) -> Place:
@@ -43,12 +48,14 @@ def address_clash(circuit: Circuit) -> Iterable[Fault]:
     """
     first: dict[int, Use] = {}
     for use in _i2c(circuit):
-        if use.address is None:
+        address = use.address
+        if address is None:
             continue
-        other = first.setdefault(use.address, use)
+        other = first.setdefault(address, use)
         if other is not use:
             taken = {u.address for u in _i2c(circuit)}
-            free = [f"0x{a:02X}" for a in use.part.addresses if a not in taken]
+            near = sorted(use.part.addresses, key=partial(_apart, address))
+            free = [f"0x{a:02X}" for a in near if a not in taken]
             yield Fault(
                 _address_place(use),
                 f"{use.name} has address 0x{use.address:02X}, which {other.name} has already",

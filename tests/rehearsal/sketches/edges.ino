@@ -22,5 +22,7 @@ void loop() {
   digitalWrite(4, !digitalRead(4)); // writes to the same port as pins 2 and 3
   Serial.print(edges);
   Serial.print(' ');
-  Serial.println(digitalRead(3));
+  Serial.print(digitalRead(3));
+  Serial.print(' ');
+  Serial.println(digitalRead(6));
 }

@@ -1,8 +1,11 @@
-// Rests its output and stops for good.
+// Rests its output and stops for good; the first sleep is not enabled and does nothing.
 #include <Arduino.h>
 #include <avr/sleep.h>
 
 void setup() {
+  noInterrupts();
+  sleep_cpu();
+  interrupts();
   pinMode(7, OUTPUT);
   digitalWrite(7, HIGH);
   delay(50);

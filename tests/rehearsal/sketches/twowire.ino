@@ -48,9 +48,11 @@ void loop() {
   } else if (step % 3 == 2) {
     Wire.beginTransmission(0x44);
     Wire.write(0xD0);
-    Serial.print(Wire.endTransmission(false));
+    uint8_t sent = Wire.endTransmission(false);
+    uint8_t count = Wire.requestFrom(0x44, 3);
+    Serial.print(sent);
     Serial.print(' ');
-    Serial.print(Wire.requestFrom(0x44, 3));
+    Serial.print(count);
     tell_bytes();
   } else {
     if (Wire.getWireTimeoutFlag()) {
