@@ -104,6 +104,9 @@ class Pin:
     interrupt: int | None = None
     pin_change: int | None = None
     soft_rx: bool = False  # the core's software serial can receive here
+    max_v: float | None = None  # where it differs from the board's pin_max_v
+    at_reset: str | None = None  # what holds it during reset: up | down | None for floating
+    adc_limit: str | None = None  # when its analog channel cannot be used, in a sentence
     hazards: tuple[Hazard, ...] = ()
 
     def hazard(self, kind: str) -> Hazard | None:
@@ -142,11 +145,11 @@ class Core:
 
     family: str  # which core template the sketch is written with
     identifier: str
-    mcu: str
-    variant: str
-    defines: tuple[str, ...]
-    package: str
-    unused_tx: str  # a pin code that software serial may be given as its unused sender
+    unused_tx: str | None  # a pin code that software serial may be given as its unused sender
+    mcu: str = ""
+    variant: str = ""
+    defines: tuple[str, ...] = ()
+    package: str = ""
 
 
 @dataclass(frozen=True, slots=True)

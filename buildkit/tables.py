@@ -129,11 +129,11 @@ def _board(path: Path) -> model.Board:
         core=model.Core(
             family=core["family"],
             identifier=core["identifier"],
-            mcu=core["mcu"],
-            variant=core["variant"],
-            defines=tuple(core["defines"]),
-            package=core["package"],
-            unused_tx=core["unused_tx"],
+            unused_tx=core.get("unused_tx"),
+            mcu=core.get("mcu", ""),
+            variant=core.get("variant", ""),
+            defines=tuple(core.get("defines", ())),
+            package=core.get("package", ""),
         ),
         bootloader=model.Bootloader(boot["name"], boot["survives_watchdog"], boot["from"]),
         figures=_figures(raw["figures"]),
@@ -180,6 +180,9 @@ def _pin(label: str, raw: Mapping[str, Any]) -> model.Pin:
         interrupt=raw.get("interrupt"),
         pin_change=raw.get("pin_change"),
         soft_rx=raw.get("soft_rx", False),
+        max_v=raw.get("max_v"),
+        at_reset=raw.get("at_reset"),
+        adc_limit=raw.get("adc_limit"),
         hazards=tuple(
             model.Hazard(h["is"], h["why"], h.get("needs")) for h in raw.get("hazards", ())
         ),

@@ -293,12 +293,12 @@ def test_faults_read_well(old: str, new: str, place: str, message: str, fix: str
 
 TRICKS = [
     "../x", "a/b", "C:\\x", "/etc/passwd", "kitchen.", "kitchen hood", " ", "", ".", "..", "-a", "a-",
-    "a--b", "a_b", "Küche", "🍳", "ａ", "a\n", "KITCHEN", "1st", "a" * 41, "a" * 300,
+    "a--b", "Küche", "🍳", "ａ", "a\n", "KITCHEN", "1st", "a" * 41, "a" * 300,
     "A b" * 100, "~root", "$HOME", "%TEMP%", "a;rm -rf", "a\u202eb",
 ]  # fmt: skip
 
 
-@pytest.mark.parametrize("name", TRICKS, ids=ascii)
+@pytest.mark.parametrize("name", [*TRICKS, "a_b"], ids=ascii)
 def test_names_that_could_not_be_a_folder(name: str) -> None:
     (fault,) = faults(with_value(("build",), name))
     assert (fault.rule, fault.at.path) == ("doc.unsafe-name", "build")

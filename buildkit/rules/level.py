@@ -36,26 +36,20 @@ def _one_a_part(wire: Wire) -> bool:
     return not _is_bus(wire) or wire.terminal.needs == "i2c-sda"
 
 
-def _own_pull_up_ohms(circuit: Circuit, strongest: bool) -> float | None:
-    """The chip's own pull-up, where the core switches it on for the bus."""
-    if circuit.board.core.family != "avr":
-        return None  # AVR core 1.8.7, Wire, twi_init: activates the pull-ups of both pins
-    return circuit.board.figure("pull_up_min_ohms" if strongest else "pull_up_max_ohms")
+def _bus_idle_v(circuit: Circuit) -> float:
+    """Volts of the idle I2C bus.
 
-
-def _bus_idle_v(circuit: Circuit, strongest: bool) -> float | None:
-    """Volts of the idle I2C bus, all pull-ups counted; None when nothing pulls it up."""
+    The chip's own weak pull-ups do not count beside those of the modules:
+    where they would harm a part, the sketch turns them off.
+    """
     feeds = [(rail.volts, ohms) for _, rail, ohms in circuit.bus_pull_ups()]
-    own = _own_pull_up_ohms(circuit, strongest)
-    if own is not None:
-        feeds.append((circuit.io_rail.volts, own))
-    return electrics.node_v(*feeds) if feeds else None
+    return electrics.node_v(*feeds) if feeds else circuit.io_rail.volts
 
 
-def _pulled_high_v(circuit: Circuit, wire: Wire, strongest: bool) -> float | None:
+def _pulled_high_v(circuit: Circuit, wire: Wire) -> float | None:
     """Volts of a wire that is only pulled up; None for a wire that is driven."""
     if _is_bus(wire):
-        return _bus_idle_v(circuit, strongest)
+        return _bus_idle_v(circuit)
     feed = circuit.feed(wire.use)
     if wire.terminal.needs == "one-wire" and feed is not None:
         return feed.volts
@@ -69,7 +63,7 @@ def _into_board(circuit: Circuit) -> Iterable[_Level]:
         if wire.terminal.flow not in ("out", "both") or wire.terminal.needs == "adc":
             continue
         low = use.figure("out_low_v") if "out_low_v" in use.figures else None
-        pulled = _pulled_high_v(circuit, wire, strongest=False)
+        pulled = _pulled_high_v(circuit, wire)
         if pulled is not None and _one_a_part(wire):
             low = BUS_LOW_V if low is None and _is_bus(wire) else low
             yield _Level(wire, pulled, low, f"{_name(wire)} is pulled up to {pulled:.3g} V")
@@ -89,7 +83,7 @@ def _into_part(circuit: Circuit) -> Iterable[_Level]:
         lamp = wire.use.part.shows == "lamp"
         if wire.terminal.flow not in ("in", "both") or control or lamp or not _one_a_part(wire):
             continue
-        pulled = _pulled_high_v(circuit, wire, strongest=False)
+        pulled = _pulled_high_v(circuit, wire)
         if pulled is not None:
             yield _Level(wire, pulled, _board_low_v(circuit, wire), f"the wire is {pulled:.3g} V")
         else:
@@ -139,8 +133,7 @@ def over_voltage(circuit: Circuit) -> Iterable[Fault]:
     """One side of a wire puts more volts on it than the other can bear.
 
     Why: above its limit an input conducts into its own supply and is damaged,
-    at once or over months. On the I2C bus the pull-ups of every module count,
-    and those that the core switches on inside the chip.
+    at once or over months. On the I2C bus the pull-ups of every module count.
 
     Wrong:
         air: {part: sht3x, wires: {VDD: 3V3}}   # 3.6 V at most
@@ -178,7 +171,7 @@ def _too_much_for_part(circuit: Circuit, wire: Wire) -> Iterable[Fault]:
     most = circuit.in_max_v(use)
     if most is None and switching is not None and switching.active == "high":
         most = use.figure("on_max_v") if "on_max_v" in use.figures else None
-    pulled = _pulled_high_v(circuit, wire, strongest=True)
+    pulled = _pulled_high_v(circuit, wire)
     volts = circuit.io_rail.volts if pulled is None else pulled
     if most is None or volts <= most:
         return
@@ -209,7 +202,7 @@ def pull_up_over_voltage(circuit: Circuit) -> Iterable[Fault]:
     """
     most_v = circuit.board.figure("pin_max_v")
     for wire in circuit.signals():
-        volts = _pulled_high_v(circuit, wire, strongest=True) if _one_a_part(wire) else None
+        volts = _pulled_high_v(circuit, wire) if _one_a_part(wire) else None
         if volts is not None and volts > most_v and _pulls_up(circuit, wire):
             yield Fault(
                 _supply_place(circuit, wire.use),

@@ -212,7 +212,7 @@ def _run(*command: str) -> bytes:
 def core_of(board_id: str) -> Core:
     """The core's own view of a board."""
     board = Tables().board(board_id)
-    codes = sorted({pin.code for pin in board.pins.values()} | {board.core.unused_tx})
+    codes = sorted({pin.code for pin in board.pins.values()} | {str(board.core.unused_tx)})
     probe = Probe(board, codes)
     counts = dict(zip(COUNTS, probe.numbers("counts", "i"), strict=True))
     analog = tuple(number for number in probe.numbers("analog") if number >= 0)
@@ -322,6 +322,10 @@ def _cells(label: str, pin: Pin, board: Board, core: Core) -> Iterator[tuple[str
     if by_core is not None:
         yield "pin_change", pin.pin_change, by_core
     yield "roles", set(pin.roles), _roles(pin, functions, core)
+    # AVR port pins are tri-stated during reset and share one absolute maximum
+    # (ATmega328P data sheet, I/O ports and 29.1, from memory).
+    for cell in ("max_v", "at_reset", "adc_limit"):
+        yield cell, getattr(pin, cell), None
     yield from _hazard_cells(pin, board, core)
 
 
@@ -445,6 +449,9 @@ WRONG: dict[str, Callable[[Pin], object]] = {
     "interrupt": lambda pin: _other_number(pin.interrupt),
     "pin_change": lambda pin: _other_number(pin.pin_change),
     "soft_rx": lambda pin: not pin.soft_rx,
+    "max_v": lambda _pin: 3.6,
+    "at_reset": lambda _pin: "up",
+    "adc_limit": lambda _pin: "a sentence",
     "hazards": _wrong_hazards,
 }
 

@@ -213,7 +213,7 @@ MARK = """
 <script>
 Array.prototype.forEach.call(document.querySelectorAll("tbody tr, .step, .finding"), function (row, index) {
   function mark(word) { var b = document.createElement("span"); b.textContent = " " + word + index + "q "; b.style.fontSize = "5px"; return b; }
-  var cells = row.querySelectorAll("td, dt, dd");
+  var cells = row.querySelectorAll("td:last-child, dd");
   (cells[0] || row).prepend(mark("zqa"));
   (cells[cells.length - 1] || row).append(mark("zqz"));
 });
