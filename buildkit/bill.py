@@ -156,10 +156,8 @@ def _loose_parts(use: Use) -> list[str]:
 def _small(circuit: Circuit) -> Iterable[Item]:
     for component in circuit.components:
         extra = component.extra
-        size = f"{ohms(extra.ohms)}, 5 %, 0.25 W; " if extra.ohms is not None else ""
-        yield Item(
-            f"{component.ref}, {extra.name}", component.use.name, f"{size}because {extra.why}"
-        )
+        size = f"{ohms(extra.ohms)}, 5 %, 0.25 W: " if extra.ohms is not None else ""
+        yield Item(f"{component.ref}, {extra.name}", component.use.name, size + extra.why)
 
 
 def _blocks(circuit: Circuit) -> Iterable[Item]:
@@ -228,11 +226,12 @@ def budgets(circuit: Circuit) -> tuple[Budget, ...]:
 def _line(what: str, value: float, limit: float, unit: str, more: str = "") -> Budget:
     left = limit - value
     share = f" ({short(100 * left / limit, 0)} %)" if limit > 0 else ""
+    digits = 1 if unit == "mA" else 2
     return Budget(
         what,
-        f"{short(value, 2)} {unit}{more}",
-        f"at most {short(limit, 2)} {unit}",
-        f"{short(left, 2)} {unit}{share}",
+        f"{short(value, digits)} {unit}{more}",
+        f"at most {short(limit, digits)} {unit}",
+        f"{short(left, digits)} {unit}{share}",
         left >= 0,
     )
 

@@ -55,6 +55,14 @@ class _Reader:
 
     def fault(self, rule: str, at: Place, message: str, fix: str) -> None:
         self.faults.append(Fault(at, message, fix, {}, rule))
+        if len(self.faults) >= validation.MOST_FAULTS:
+            raise self.refused()
+
+    def refused(self) -> Refused:
+        """Every fault found, in the order of the file."""
+        # A faulty table is told once, however many parts of the build use it.
+        single = {(fault.at, fault.message): fault for fault in self.faults}
+        return Refused(sorted(single.values(), key=lambda fault: (fault.at.line, fault.at.column)))
 
     def build(self) -> model.Build:
         tree = self.tree
@@ -80,9 +88,7 @@ class _Reader:
         control = self._control()
         cables = self._cables()
         if self.faults or board is None:
-            # A faulty table is told once, however many parts of the build use it.
-            single = {(fault.at, fault.message): fault for fault in self.faults}
-            raise Refused(sorted(single.values(), key=lambda f: (f.at.line, f.at.column)))
+            raise self.refused()
         return model.Build(
             name=tree.value["build"].value,
             about=_text(tree, "about", ""),

@@ -139,7 +139,8 @@ class Circuit:
 
     def feed(self, use: Use) -> Rail | None:
         """The rail that a part is fed from, or None when it takes no supply."""
-        return next((w.rail for w in self.wires if w.use is use and w.rail is not None), None)
+        mine = (w for w in self.wires if w.use is use and w.terminal.kind == "supply")
+        return next((w.rail for w in mine if w.rail is not None), None)
 
     @cached_property
     def serial_links(self) -> tuple[SerialLink, ...]:

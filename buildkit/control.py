@@ -2,8 +2,8 @@
 
 Whole numbers only.  Times are milliseconds since power-up, readings are whole
 steps of the quantity's resolution.  A model is told of readings through
-``accept`` and ``lose`` and moved on by ``advance``; it keeps each change of a
-load with its time and cause.
+``readings`` and moved on by ``advance``; it keeps each change of a load with
+its time and cause.
 
 What rests a load beats what runs it, in this order: start-up; silence with
 ``off``; the longest run; silence with ``on``; a window not full; dwell times;
@@ -17,6 +17,8 @@ from collections import deque
 from collections.abc import Iterable
 from dataclasses import dataclass, field
 from fractions import Fraction
+from itertools import groupby
+from operator import itemgetter
 
 from buildkit.model import Build, Control, Probe
 from buildkit.units import to_steps
@@ -133,6 +135,13 @@ class Window:
         """The mean of a full window, in steps."""
         return Fraction(self.total, self.settings.count) if self.full else None
 
+    def take(self, now_ms: int, steps: int | None) -> bool:
+        """Take a reading, or None for one that was lost already; False when it was lost."""
+        if steps is not None:
+            return self.accept(now_ms, steps)
+        self.lost += 1
+        return False
+
     def accept(self, now_ms: int, steps: int) -> bool:
         """Take a reading; False when it counts as lost (out of span, or stuck)."""
         known = self.settings
@@ -193,7 +202,7 @@ class Loop:
         elif self._overran(now_ms):
             self.forced = True
             self._switch(now_ms, False, "max-on")
-        elif self.forced and not self._rested(now_ms):
+        elif self.forced and not self._rest_is_over(now_ms):
             return
         else:
             self.forced = False
@@ -205,6 +214,10 @@ class Loop:
 
     def _rested(self, now_ms: int) -> bool:
         return now_ms - self.since_ms >= self.settings.min_off_ms
+
+    def _rest_is_over(self, now_ms: int) -> bool:
+        # Without min_off_s the rest still lasts until the next decision.
+        return now_ms > self.since_ms and self._rested(now_ms)
 
     def _run_or_rest(self, now_ms: int) -> None:
         if self.quiet:
@@ -249,7 +262,7 @@ class Loop:
         known = self.settings
         times = [
             self.window.heard_ms + known.silent_after_ms,
-            self.since_ms + (known.min_on_ms if self.on else known.min_off_ms),
+            self.since_ms + (known.min_on_ms if self.on else max(1, known.min_off_ms)),
         ]
         if self.on and known.max_on_ms is not None:
             times.append(self.since_ms + known.max_on_ms)
@@ -293,11 +306,12 @@ class Model:
 
     def reading(self, now_ms: int, probe: str, steps: int | None) -> bool:
         """Take one reading (None: a lost one) at a time, then decide; False when it was lost."""
+        return self.readings(now_ms, [(probe, steps)])[0]
+
+    def readings(self, now_ms: int, together: Iterable[tuple[str, int | None]]) -> list[bool]:
+        """Take all readings of one moment, then decide; which of them were accepted."""
         self.advance(now_ms - 1)
-        window = self.windows[probe]
-        taken = steps is not None and window.accept(now_ms, steps)
-        if steps is None:
-            window.lost += 1
+        taken = [self.windows[probe].take(now_ms, steps) for probe, steps in together]
         self._step(now_ms)
         return taken
 
@@ -305,7 +319,7 @@ class Model:
 def run(build: Build, readings: Iterable[Reading], until_ms: int) -> Model:
     """The model after a whole trace, in order of time, and the quiet after it."""
     model = Model(build)
-    for t_ms, probe, steps in readings:
-        model.reading(t_ms, probe, steps)
+    for t_ms, together in groupby(readings, key=itemgetter(0)):
+        model.readings(t_ms, [(probe, steps) for _, probe, steps in together])
     model.advance(until_ms)
     return model

@@ -19,7 +19,8 @@ from buildkit.model import Fault, Place, Refused
 
 MAX_BYTES = 256 * 1024
 MAX_DEPTH = 24
-MAX_NODES = 20_000
+MAX_NODES = 10_000  # seven times the largest board table of ours
+MOST_DUPLICATES = 100  # what is left is told in the next run
 
 _INT = re.compile(r"[-+]?[0-9]+|0o[0-7]+|0x[0-9a-fA-F]+")
 _FLOAT = re.compile(r"[-+]?(\.[0-9]+|[0-9]+(\.[0-9]*)?)([eE][-+]?[0-9]+)?")
@@ -356,6 +357,8 @@ class _Builder:
             key_at = _place(self.file, event.start_mark, child_path)
             child = self._node(next(self.events), child_path, depth + 1, key_at)
             if key in children:
+                if len(self.duplicates) >= MOST_DUPLICATES:
+                    raise Refused(self.duplicates)
                 first = children[key].name_at
                 self.duplicates.append(
                     Fault(

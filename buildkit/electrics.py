@@ -89,6 +89,13 @@ def ntc_ohms_steinhart_hart(celsius: float, a: float, b: float, c: float) -> flo
     return math.exp(math.cbrt(y - x / 2) - math.cbrt(y + x / 2))
 
 
+def ntc_ohms(celsius: float, r25_ohms: float, beta_k: float, a: float, b: float, c: float) -> float:
+    """Resistance of a thermistor: Steinhart-Hart when all three coefficients are given, else beta."""
+    if a and b and c:
+        return ntc_ohms_steinhart_hart(celsius, a, b, c)
+    return ntc_ohms_beta(celsius, r25_ohms, beta_k)
+
+
 def uart_baud_error(clock_hz: float, baud: float, samples: int = 8) -> tuple[int, float]:
     """UBRR and the relative error; ``samples`` is 8 in double-speed mode, else 16.
 

@@ -42,10 +42,10 @@ def segments(row: str, build: Build) -> list[Segment]:
 def _field(match: re.Match[str], build: Build) -> Segment:
     if match.group(1) is None:
         return Segment(match.group(0)[0])
-    name, _, what = match.group(1).partition(".")
-    if name in build.probes and what in ("", "now"):
-        return Segment(match.group(0), "now" if what else "average", name)
-    if name in build.loads and not what:
+    name, dot, what = match.group(1).partition(".")
+    if name in build.probes and (what == "now" or not dot):
+        return Segment(match.group(0), "now" if dot else "average", name)
+    if name in build.loads and not dot:
         return Segment(match.group(0), "load", name)
     return Segment(match.group(0), "unknown", match.group(1))
 

@@ -89,7 +89,9 @@ def svg(picture: Picture) -> str:
     body += map(_text, picture.texts)
     return (
         f'<svg xmlns="http://www.w3.org/2000/svg" class="picture" role="img" aria-label="{title}" '
-        f'preserveAspectRatio="xMinYMin" viewBox="0 0 {_n(picture.width)} {_n(picture.height)}">\n' + "\n".join(body) + "\n</svg>"
+        f'preserveAspectRatio="xMinYMin" viewBox="0 0 {_n(picture.width)} {_n(picture.height)}">\n'
+        + "\n".join(body)
+        + "\n</svg>"
     )
 
 

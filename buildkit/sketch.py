@@ -18,7 +18,7 @@ import jinja2
 
 from buildkit import control, electrics, escapes, memory, rows, sentences
 from buildkit.circuit import Circuit, SerialLink
-from buildkit.model import Display, Load, Pin, Probe, Use
+from buildkit.model import Display, Load, Pin, Probe, Quantity, Use
 from buildkit.places import data_dir
 from buildkit.units import UNITS, decimal
 
@@ -94,49 +94,14 @@ class PartView:
         return [0x00, 0x40, self.columns, 0x40 + self.columns][: int(self.figure("rows_count"))]
 
     @property
-    def ntc_sums(self) -> list[int]:
-        """Sums of sixteen conversions at every 5 degC of the span, falling."""
-        return ntc_sums(self.use, self._probe, int(self.circuit.board.figure("adc_bits")))
+    def quantity(self) -> Quantity:
+        """The quantity that a probe reads, with its span and resolution."""
+        return self._probe.quantity
 
     @property
-    def ntc_count(self) -> int:
-        """How many sums the table has."""
-        return len(self.ntc_sums)
-
-    @property
-    def ntc_first_steps(self) -> int:
-        """The first temperature of the table, in steps."""
-        return int(self._probe.quantity.low / self._probe.quantity.resolution)
-
-    @property
-    def _ntc_span(self) -> int:
-        return 16 * (2 ** int(self.circuit.board.figure("adc_bits")) - 1)
-
-    @property
-    def ntc_low_sum(self) -> int:
-        """Below this sum the thermistor counts as shorted."""
-        return math.ceil(self._ntc_span * self.figure("false_ends_percent") / 100)
-
-    @property
-    def ntc_high_sum(self) -> int:
-        """Above this sum the thermistor counts as open."""
-        return self._ntc_span - self.ntc_low_sum
-
-
-def ntc_ohms(use: Use, celsius: float) -> float:
-    """Resistance of a use's thermistor: Steinhart-Hart when its figures are given, else beta."""
-    a, b, c = (use.figure(f"sh_{letter}_per_k") for letter in "abc")
-    if a and b and c:
-        return electrics.ntc_ohms_steinhart_hart(celsius, a, b, c)
-    return electrics.ntc_ohms_beta(celsius, use.figure("r25_ohms"), use.figure("beta_k"))
-
-
-def ntc_sums(use: Use, probe: Probe, adc_bits: int) -> list[int]:
-    """Sums of sixteen conversions of a divider at every 5 degC of its span, falling."""
-    series = use.figure("series_ohms")
-    celsius = range(int(probe.quantity.low), int(probe.quantity.high) + 1, 5)
-    ohms = (ntc_ohms(use, float(t)) for t in celsius)
-    return [round(16 * (2**adc_bits - 1) * r / (r + series)) for r in ohms]
+    def adc_top(self) -> int:
+        """The highest number that one conversion gives."""
+        return 2 ** int(self.circuit.board.figure("adc_bits")) - 1
 
 
 @cache
@@ -147,6 +112,7 @@ def _environment() -> jinja2.Environment:
         keep_trailing_newline=True,
     )
     environment.filters.update(comment=escapes.comment, wrap=escapes.wrap)
+    environment.globals["electrics"] = electrics
     return environment
 
 
@@ -231,18 +197,20 @@ def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, A
         view = PartView(use, circuit, core, quiet_serial)
         block = _fill(macros.code, view)
         maker = _fill(macros.make, view)
+        if code.setdefault(use.part.id, block) != block:
+            raise TemplateFault(
+                f"{use.name}: two of part '{use.part.id}' differ in figures that their code shares. "
+                "Give both the same own_figures."
+            )
         if use.section == "displays":
-            shown_code = block if use.part.id not in code else ""
-            displays.append(_display(circuit, circuit.build.displays[use.name], shown_code, maker))
-            code.setdefault(use.part.id, "")
+            displays.append(_display(circuit, circuit.build.displays[use.name], maker))
         else:
-            code.setdefault(use.part.id, block)
             makers.append(maker)
         begin = getattr(macros, "begin", None)
         if begin is not None:
             begins.append(_fill(begin, view).strip())
     return {
-        "part_code": [block for block in code.values() if block],
+        "part_code": list(code.values()),
         "makers": makers,
         "begins": begins,
         "displays": displays,
@@ -407,7 +375,7 @@ def _flag(value: bool) -> str:
     return "true" if value else "false"
 
 
-def _display(circuit: Circuit, display: Display, code: str, maker: str) -> dict[str, Any]:
+def _display(circuit: Circuit, display: Display, maker: str) -> dict[str, Any]:
     build, use = circuit.build, display.use
     return {
         "name": use.name,
@@ -416,7 +384,6 @@ def _display(circuit: Circuit, display: Display, code: str, maker: str) -> dict[
             [_piece(piece, use) for piece in rows.segments(row, build)]
             for row in _all_rows(display)
         ],
-        "code": code,
         "maker": maker,
     }
 

@@ -220,20 +220,10 @@ def load(circuit: Circuit) -> Iterator[Step]:
 
 def _first_plug(circuit: Circuit) -> Iterator[Step]:
     socket = bench.socket_word(circuit.build)
-    leaky = [
-        name
-        for name, each in circuit.build.loads.items()
-        if circuit.on_mains(each) and (figure(each.use, "leakage_ma") or 0.0) > 0
-    ]
-    leak = (
-        f" (A meter at {', '.join(leaky)} may still show mains voltage: it leaks when off.)"
-        if leaky
-        else ""
-    )
     yield Step(
         f"Press the test button of {socket}; then, board powered and at rest, lid closed, plug in "
         "there for the first time, one hand behind your back.",
-        f"It does not trip, and no load runs for one minute.{leak}",
+        "It does not trip, and no load runs for one minute.",
         "It trips, or a load runs: unplug, and go back to the dead mains side.",
     )
 
@@ -259,6 +249,8 @@ def _switched(circuit: Circuit, each: Load) -> Step:
         "motor": " Stand clear of what turns.",
         "heater": " Stay beside it all the time.",
     }.get(each.draws.kind, "")
+    if circuit.on_mains(each):
+        care += " Read the log from a computer that runs on its battery."
     shows = " and no display shows a wrong character" if circuit.build.displays else ""
     return Step(
         f"Let {each.use.name} switch on and off {SWITCHINGS} times{by}.{care}"
@@ -271,12 +263,14 @@ def _switched(circuit: Circuit, each: Load) -> Step:
 
 def _half_hour(circuit: Circuit, each: Load) -> Step:
     ambient = short(circuit.build.ambient_c)
+    entry = next((e for e in circuit.build.control if e.drive == each.use.name), None)
+    run_s = min(1800.0, entry.max_on_s) if entry and entry.max_on_s is not None else 1800.0
     cases = [f"{t} °C {how}".strip() for how, t in case_limits_c(circuit, each).items()]
     case = f", and the case of {each.use.name} below {' or '.join(cases)}" if cases else ""
     return Step(
         f"Fix an insulated temperature probe to the case of {each.use.name} and one in the air of "
         f"the box while all is unplugged. Close the lid and let {each.use.name} run for "
-        f"{duration(1800)}.",
+        f"{duration(run_s)}.",
         f"The air at most {ambient} °C, on which every rating here counts{case}.",
         "Too warm: unplug and let it cool; then a heat sink, a bigger box, holes that no finger "
         "passes, or a switching part with a higher rating.",

@@ -7,11 +7,14 @@ import json
 import re
 from collections.abc import Iterable
 from functools import cache
+from itertools import islice
 from pathlib import Path
 from typing import Any
 
 from buildkit.document import Node
 from buildkit.model import Fault, Place
+
+MOST_FAULTS = 100  # a file with more is another file; what is left is told in the next run
 
 _KIND_WORDS = {
     "object": "a map of 'key: value' lines",
@@ -52,7 +55,7 @@ def faults(document: Node, name: str) -> list[Fault]:
     errors = sorted(
         _validator(name).iter_errors(document.plain()), key=lambda error: list(map(str, error.path))
     )
-    found = [fault for error in errors for fault in _sentences(document, error)]
+    found = list(islice((f for error in errors for f in _sentences(document, error)), MOST_FAULTS))
     # One word can break two rules of the schema, such as a long name with blanks: told once,
     # and a limit says nothing more of a value that is of the wrong kind.
     wrong = {fault.at for fault in found if fault.rule == "doc.wrong-type"}
@@ -102,7 +105,11 @@ def node_at(document: Node, path: Iterable[str | int]) -> Node:
 
 
 def _show(value: Any) -> str:
-    return f"'{clip(value)}'" if isinstance(value, str) else clip(json.dumps(value), 50)
+    return (
+        f"'{clip(value)}'"
+        if isinstance(value, str)
+        else clip(json.dumps(value, ensure_ascii=False), 50)
+    )
 
 
 def _sentences(document: Node, error: Any) -> Iterable[Fault]:
@@ -163,6 +170,8 @@ def _wrong_type(node: Node, error: Any, label: str) -> Iterable[Fault]:
         advice = "Write true or false."
     elif isinstance(node.value, str) and {"number", "integer"} & set(kinds):
         advice = f"Write {words}, without a unit and without quotes."
+        if re.fullmatch(r"[-+]?[0-9]+,[0-9]+", node.value):
+            advice = f"Write it with a point: {node.value.replace(',', '.')}."
     elif kinds == ["string"] and node.value is not None:
         advice = "Put it in double quotes."
     yield _fault("doc.wrong-type", node.at, f"{label} must be {words}, and is {got}", advice)

@@ -10,6 +10,7 @@ from __future__ import annotations
 import hashlib
 import json
 import os
+import shutil
 import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
@@ -96,13 +97,30 @@ def _replace(files: Mapping[str, bytes], into: Path, edited: Iterable[str]) -> l
     everything = {**files, RECORD: (json.dumps(record, indent=2) + "\n").encode()}
     into.mkdir(parents=True, exist_ok=True)
     with tempfile.TemporaryDirectory(prefix=".writing-", dir=into) as staging:
+        new, old = Path(staging, "new"), Path(staging, "old")
         for name, data in everything.items():
-            staged = Path(staging) / name
-            staged.parent.mkdir(parents=True, exist_ok=True)
-            staged.write_bytes(data)
+            for folder in (new, old, into):
+                (folder / name).parent.mkdir(parents=True, exist_ok=True)
+            (new / name).write_bytes(data)
         for name in edited:
-            os.replace(into / name, into / f"{name}.kept")
-        for name in everything:
-            (into / name).parent.mkdir(parents=True, exist_ok=True)
-            os.replace(Path(staging) / name, into / name)
+            shutil.copy2(into / name, into / f"{name}.kept")
+        _move_in(list(everything), new, into, old)
     return [into / name for name in everything]
+
+
+def _move_in(names: Iterable[str], new: Path, into: Path, old: Path) -> None:
+    """Swap new files in one by one; when one will not go, put the old ones back."""
+    moved: list[str] = []
+    try:
+        for name in names:
+            moved.append(name)
+            if (into / name).exists():
+                os.replace(into / name, old / name)
+            os.replace(new / name, into / name)
+    except OSError:
+        for name in moved:
+            if (old / name).exists():
+                os.replace(old / name, into / name)
+            elif not (new / name).exists():
+                (into / name).unlink()
+        raise

@@ -12,7 +12,7 @@ from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
 
-from buildkit import buildfile, control, document, rows, seating, sketch
+from buildkit import buildfile, control, document, electrics, seating, sketch
 from buildkit.circuit import Circuit
 from buildkit.model import Use
 from buildkit.rehearsal import chip, lcd, toolchain
@@ -100,7 +100,8 @@ def sht_reply(centi_rh: int, centi_c: int = 2150) -> bytes:
 
 def ntc_mv(use: Use, celsius: float, supply_mv: int = 5000) -> int:
     """The divider's millivolts at a temperature, by its beta."""
-    ohms = sketch.ntc_ohms(use, celsius)
+    figures = ("r25_ohms", "beta_k", "sh_a_per_k", "sh_b_per_k", "sh_c_per_k")
+    ohms = electrics.ntc_ohms(celsius, *(use.figure(name) for name in figures))
     return round(supply_mv * ohms / (ohms + use.figure("series_ohms")))
 
 
@@ -231,20 +232,3 @@ def never_ran_before(outcome: Outcome, load: str, t_s: float) -> None:
     states: Sequence[str] = sorted(outcome.states_before(load, t_s))
     assert states
     assert not runs & set(states), states
-
-
-def shown(circuit: Circuit, probe: str, steps: int) -> str:
-    """A reading as a display shows it, by the row rules."""
-    known = circuit.build.probes[probe]
-    value = control_value(circuit, probe, steps) * 10**known.quantity.decimals
-    return rows.fixed_point(rows.round_away(value), known.quantity.decimals)
-
-
-def control_value(circuit: Circuit, probe: str, steps: int):  # type: ignore[no-untyped-def]
-    """A reading in the build's unit, exactly."""
-    from fractions import Fraction
-
-    from buildkit.units import from_steps
-
-    known = circuit.build.probes[probe]
-    return from_steps(Fraction(steps), known.unit, known.quantity)

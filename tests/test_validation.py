@@ -265,7 +265,7 @@ def test_off_and_on_mean_what_they_say(word: str) -> None:
         ("hz: 60", 'hz: "60"', "4:25", "'hz' is '60'; it must be one of 50, 60", "Write 60 without quotes."),
         ("region: us", "region: UK", "4:37", "'region' is 'UK'; it must be one of us, eu, iec, uk", "Known values: eu, iec, uk, us."),
         ("after_s: 15", "after_s: 15 s", "15:25", "'no_reading_after_s' must be a number, and is '15 s'", "Write a number, without a unit and without quotes."),
-        ("after_s: 15", "after_s: 1,5", "15:25", "'no_reading_after_s' must be a number, and is '1,5'", "Write a number, without a unit and without quotes."),
+        ("after_s: 15", "after_s: 1,5", "15:25", "'no_reading_after_s' must be a number, and is '1,5'", "Write it with a point: 1.5."),
         ("start_at: 15", "start_at: .nan", "12:15", "'start_at' must be a number, and is '.nan'", "Write a number, without a unit and without quotes."),
         ("start_at: 15", "start_at: [15]", "12:15", "'start_at' must be a number, and is [15]", "Write a number."),
         ("wires: {TXD: 8}", "wires: [8]", "6:36", "'wires' must be a map of 'key: value' lines, and is [8]", "Write a map of 'key: value' lines."),

@@ -214,8 +214,6 @@ static void uart_settle(void *param)
 	struct wire *wire = param;
 	avr_uart_t *uart = wire->uart;
 
-	/* Its guard against reading too fast would hide a byte that is really there. */
-	uart->rx_cnt = 0;
 	if (avr_regbit_get(chip, uart->rxen) && !uart_fifo_isempty(&uart->input))
 		avr_raise_interrupt(chip, &uart->rxc);
 }

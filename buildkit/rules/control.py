@@ -126,8 +126,10 @@ def outside_span(circuit: Circuit) -> Iterable[Fault]:
                     f"Choose {key} within {span}.",
                     {key: float(value), "low": float(low), "high": float(high)},
                 )
-            elif (share := _lost_in_divider(probe, value)) is not None:
-                ends = probe.use.figure("false_ends_percent")
+                continue
+            ends = _lost_percent(probe)
+            share = _divider_percent(probe, value) if ends is not None else None
+            if ends is not None and share is not None and not ends <= share <= 100 - ends:
                 yield Fault(
                     entry.place(key),
                     f"{said}; there {entry.by} is at {share:.1f} % of the converter's span, where "
@@ -145,21 +147,28 @@ def _span(probe: Probe) -> tuple[Fraction, Fraction]:
     return min(ends), max(ends)
 
 
-def _lost_in_divider(probe: Probe, value: Fraction) -> float | None:
-    """Percent of the converter's span at ``value`` when it is lost there, else None."""
+def _lost_percent(probe: Probe) -> float | None:
+    """The outer percent of a thermistor's divider that count as lost; None for other probes."""
+    needed = {"false_ends_percent", "series_ohms", "r25_ohms", "beta_k"}
     figures = probe.use.figures
-    if not {"false_ends_percent", "series_ohms", "r25_ohms", "beta_k"} <= figures.keys():
-        return None
+    return figures["false_ends_percent"].value if needed <= figures.keys() else None
+
+
+def _divider_percent(probe: Probe, value: Fraction) -> float:
+    """Percent of the converter's span at which a thermistor to ground stands at ``value``."""
+    figures = probe.use.figures
     celsius = float(convert(value, probe.unit, "degC"))
-    a, b, c = (figures[f"sh_{letter}_per_k"].value for letter in "abc")
-    ohms = (
-        ntc_ohms_steinhart_hart(celsius, a, b, c)
-        if a and c
-        else ntc_ohms_beta(celsius, probe.use.figure("r25_ohms"), probe.use.figure("beta_k"))
-    )
-    share = 100 * ohms / (ohms + probe.use.figure("series_ohms"))
-    ends = probe.use.figure("false_ends_percent")
-    return None if ends <= share <= 100 - ends else share
+    names = [f"sh_{letter}_per_k" for letter in "abc"]
+    a, b, c = (figures[name].value if name in figures else 0.0 for name in names)
+    try:
+        ohms = (
+            ntc_ohms_steinhart_hart(celsius, a, b, c)
+            if a and c
+            else ntc_ohms_beta(celsius, figures["r25_ohms"].value, figures["beta_k"].value)
+        )
+    except (OverflowError, ValueError):  # own figures of a curve that no thermistor has
+        return 100.0
+    return 100 * ohms / (ohms + figures["series_ohms"].value)
 
 
 @rule(

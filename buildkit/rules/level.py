@@ -115,7 +115,8 @@ def _input_limit_v(circuit: Circuit, use: Use, name: str) -> float | None:
 
 def _supply_place(circuit: Circuit, use: Use) -> Place:
     """Where a part's supply is wired, for faults that another rail would mend."""
-    return next((w.at for w in circuit.wires if w.use is use and w.rail is not None), use.at)
+    supplies = (w for w in circuit.wires if w.use is use and w.terminal.kind == "supply")
+    return next((w.at for w in supplies if w.rail is not None), use.at)
 
 
 def _between(circuit: Circuit, use: Use) -> str:

@@ -185,6 +185,9 @@ def inrush(circuit: Circuit) -> Iterable[Fault]:
         surge = _figure(use, "surge_a")
         guessed = draws.amps * INRUSH_TIMES.get(draws.kind, 1.0)
         amps = guessed if draws.inrush_amps is None else draws.inrush_amps
+        rated = _figure(use, "load_max_a")
+        if draws.inrush_amps is None and rated is not None and draws.amps > rated:
+            continue  # load.over-rating says it already
         if surge is not None and amps > surge:
             how = ", estimated from its kind" if draws.inrush_amps is None else ""
             yield Fault(

@@ -329,7 +329,7 @@ def coil_shares_logic_rail(circuit: Circuit) -> Iterable[Fault]:
         if rail is io and use.part.switching is not None and use.part.switching.contact == "metal"
     }
     total, gives = sum(coils.values()), circuit.rail_gives_ma(io)
-    if total > COIL_SHARE * gives:
+    if coils and total > COIL_SHARE * gives:
         last = next(use for use in circuit.build.uses() if use.name == list(coils)[-1])
         yield Fault(
             last.at,

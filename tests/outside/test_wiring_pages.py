@@ -80,7 +80,7 @@ def _hostile() -> Circuit:
                     "value": "temperature",
                     "every_s": 1,
                 }
-                for n in range(5)
+                for n in range(9)
             },
             "loads": {
                 f"load_{'y' * 18}{n}": {
@@ -184,6 +184,16 @@ def test_all_text_has_the_contrast_that_wcag_aa_asks_for(
     for text, ink, ground in colours:
         light, dark = sorted((_luminance(ink), _luminance(ground)), reverse=True)
         assert (light + 0.05) / (dark + 0.05) >= 4.5, text
+
+
+def test_a_telephone_scrolls_the_tables_and_not_the_page(tmp_path: Path) -> None:
+    page = _pages()["reed-room"].replace("</body>", MEASURE + "</body>")
+    (tmp_path / "page.html").write_text(page, encoding="utf-8")
+    address = (tmp_path / "page.html").as_uri()
+    dom = _chromium(tmp_path / "profile", "--window-size=400,800", "--dump-dom", address)
+    width, scroll = re.findall(r'"width":(\d+),"scroll":(\d+)', dom)[-1]
+    assert 300 < int(width) <= 500
+    assert int(scroll) <= int(width)
 
 
 # --- ticks -------------------------------------------------------------------------

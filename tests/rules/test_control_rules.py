@@ -1,7 +1,7 @@
 from __future__ import annotations
 
 import pytest
-from variants import told
+from variants import circuit, told
 
 HOOD, MAT, REED = "kitchen-hood", "seedling-mat", "reed-room"
 FAMILY = [
@@ -21,7 +21,7 @@ def test_the_examples_are_clean(rule: str, example: str) -> None:
 def test_no_gap_is_exact() -> None:
     assert told("control.no-gap", HOOD, ("stop_at: 9", "stop_at: 14.999")) == []
     (fault,) = told("control.no-gap", HOOD, ("stop_at: 9", "stop_at: 15.0"))
-    assert fault.at.line == 30
+    assert fault.at.path == "control[0].stop_at"
     assert "same value, 15 ug/m3" in fault.message
 
 
@@ -50,16 +50,17 @@ def test_noise_is_no_less_than_a_step_and_in_the_builders_unit() -> None:
 
 
 @pytest.mark.parametrize(
-    ("change", "line"),
+    ("change", "key"),
     [
-        (("start_at: 15", "start_at: 1000.5"), 29),
-        (("stop_at: 9", "stop_at: -0.5"), 30),
+        (("start_at: 15", "start_at: 1000.5"), "start_at"),
+        (("stop_at: 9", "stop_at: -0.5"), "stop_at"),
         (("start_at: 15", "start_at: 1000"), None),
         (("stop_at: 9", "stop_at: 0"), None),
     ],
 )
-def test_outside_the_span(change: tuple[str, str], line: int | None) -> None:
-    assert [f.at.line for f in told("control.outside-span", HOOD, change)] == [line] * bool(line)
+def test_outside_the_span(change: tuple[str, str], key: str | None) -> None:
+    paths = [f.at.path for f in told("control.outside-span", HOOD, change)]
+    assert paths == [f"control[0].{key}"] * bool(key)
 
 
 def test_the_span_is_taken_in_the_builders_unit() -> None:
@@ -97,6 +98,15 @@ def test_a_thermistor_by_steinhart_hart_is_judged_by_its_own_curve() -> None:
     (fault,) = told("control.outside-span", REED, *by_shelf(curve, "series_ohms: 1000"))
     # this widely printed curve has 55.3 kilohm at -10 degC
     assert fault.numbers["share_percent"] == pytest.approx(98.2, abs=0.1)
+
+
+@pytest.mark.parametrize(
+    "curve",
+    ["beta_k: 3000000", "sh_a_per_k: 0.001, sh_b_per_k: -0.5, sh_c_per_k: 0.0000001",
+     "sh_a_per_k: 0.001, sh_b_per_k: 1000, sh_c_per_k: 1e-300"],
+)  # fmt: skip
+def test_a_curve_that_no_thermistor_has_is_told(curve: str) -> None:
+    assert told("control.outside-span", REED, *by_shelf(curve))
 
 
 @pytest.mark.parametrize(
@@ -153,7 +163,9 @@ def test_each_further_entry_for_a_load_is_told() -> None:
     faults = told(
         "control.driven-twice", REED, ("stuck_after_s: 7200", f"stuck_after_s: 7200{entry * 2}")
     )
-    assert [(f.at.line, f.numbers["first_line"]) for f in faults] == [(43, 33), (44, 33)]
+    assert [f.at.path for f in faults] == ["control[1].drive", "control[2].drive"]
+    first = circuit(REED).build.control[0].place("drive").line
+    assert [f.numbers["first_line"] for f in faults] == [first, first]
 
 
 def test_a_build_without_control_drives_nothing_and_may_log() -> None:

@@ -139,14 +139,23 @@ def test_a_given_inrush_is_taken(inrush: float, faults: int) -> None:
         ("transformer", 20 / 15),
         ("solenoid", 4),
         ("electronic", 2),
-        ("heater", 20),
     ],
 )
 def test_an_inrush_not_given_is_estimated(kind: str, amps: float) -> None:
     assert told("load.inrush", MAINS + fan(amps - 0.01, kind)) == []
     (fault,) = told("load.inrush", MAINS + fan(amps + 0.01, kind))
     assert "estimated from its kind" in fault.message
-    assert told("load.inrush", MAINS + fan(amps + 9, kind), figures("fan", surge_a=None)) == []
+    assert told("load.inrush", MAINS + fan(amps + 1, kind), figures("fan", surge_a=None)) == []
+
+
+def test_above_the_rating_an_inrush_is_not_estimated() -> None:
+    assert len(told("load.inrush", MAINS + fan(10, "motor"))) == 1
+    assert told("load.inrush", MAINS + fan(10.1, "motor")) == []
+    assert len(told("load.inrush", MAINS + fan(10.1, "motor", more=", inrush_amps: 30"))) == 1
+    assert (
+        len(told("load.inrush", MAINS + fan(10.1, "motor"), figures("fan", load_max_a=None))) == 1
+    )
+    assert told("load.inrush", MAINS + fan(10, "heater")) == []
 
 
 # --- load.leakage, load.under-minimum ---

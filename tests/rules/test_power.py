@@ -212,6 +212,7 @@ def test_a_part_is_within_its_supply_range(low: float, high: float, faults: int)
 
 def test_a_ground_wire_on_a_rail_is_no_supply() -> None:
     assert told("power.supply-range", displays(panel(more=", wires: {GND: 3V3}"))) == []
+    assert told("power.rail-overload", alarms(lamp(more=", wires: {K: 5V}"))) == []
 
 
 def cable(metres: float) -> str:
@@ -239,3 +240,4 @@ def test_a_coil_takes_half_of_the_rail(ma: float, faults: int) -> None:
 def test_a_solid_state_relay_has_no_coil() -> None:
     assert told("power.coil-shares-logic-rail", MAINS + load(SSR), ma=60) == []
     assert told("power.coil-shares-logic-rail", probes(SMOKE), ma=60) == []
+    assert told("power.coil-shares-logic-rail", probes(SMOKE), ma=10) == []

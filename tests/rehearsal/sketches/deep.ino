@@ -1,11 +1,12 @@
-// Uses 200 bytes of stack for a moment.
+// Goes 100 calls deep for a moment.
 #include <Arduino.h>
 
-static void __attribute__((noinline)) fill(uint8_t value) {
-  volatile uint8_t bytes[200];
-  bytes[0] = bytes[199] = value;
+static uint8_t __attribute__((noinline)) down(uint8_t levels) {
+  uint8_t below = levels ? down(levels - 1) : 0;
+  GPIOR0 = below;
+  return below + 1;
 }
 
-void setup() { fill(GPIOR0); }
+void setup() { down(100); }
 
 void loop() {}

@@ -5,7 +5,7 @@ ISR(INT0_vect, ISR_NAKED) { __asm__ volatile("sbi %0, 7\n\treti" ::"I"(_SFR_IO_A
 
 void setup() {
   noInterrupts();
-  TIMSK0 = 0;
+  TCCR0B = TCCR1B = TCCR2B = 0; // no timer runs
   DDRD = _BV(7);
   EICRA = _BV(ISC01) | _BV(ISC00);
   EIMSK = _BV(INT0);
