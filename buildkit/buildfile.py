@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Mapping
+from collections.abc import Callable, Mapping
 from dataclasses import replace
-from fractions import Fraction
 from pathlib import Path
 from typing import TypeVar
 
-from buildkit import document, model, validation
+from buildkit import document, fields, model, validation
 from buildkit.document import Node
 from buildkit.electrics import awg_area_mm2
 from buildkit.model import Fault, Figure, Place, Refused
@@ -91,11 +90,11 @@ class _Reader:
             raise self.refused()
         return model.Build(
             name=tree.value["build"].value,
-            about=_text(tree, "about", ""),
+            about=fields.text(tree, "about", ""),
             board=board,
             supply=supply,
             mains=_mains(tree.get("mains")),
-            ambient_c=_number(tree, "ambient_c", 40.0),
+            ambient_c=fields.number(tree, "ambient_c", 40.0),
             probes=probes,
             loads=loads,
             displays=displays,
@@ -103,7 +102,7 @@ class _Reader:
             control=control,
             cables=cables,
             at=tree.at,
-            places=_places(tree),
+            places=fields.places(tree),
         )
 
     def _board(self, node: Node) -> model.Board | None:
@@ -129,7 +128,7 @@ class _Reader:
     def _names_once(self) -> None:
         first: dict[str, tuple[str, Place]] = {}
         for section in _USED:
-            for name, node in _items(self.tree, section):
+            for name, node in fields.items(self.tree, section):
                 if name in first:
                     where, at = first[name]
                     self.fault(
@@ -144,7 +143,7 @@ class _Reader:
         self, section: model.Section, make: Callable[[model.Use, Node], T | None]
     ) -> dict[str, T]:
         made: dict[str, T] = {}
-        for name, node in _items(self.tree, section):
+        for name, node in fields.items(self.tree, section):
             use = self._use(section, name, node)
             item = make(use, node) if use is not None else None
             if use is not None and item is not None:
@@ -167,7 +166,7 @@ class _Reader:
                 f"Move it there, or choose one of: {validation.choices(fitting)}.",
             )
             return None
-        wires = dict(_items(node, "wires"))
+        wires = dict(fields.items(node, "wires"))
         self._terminals(part, wires)
         return model.Use(
             name=name,
@@ -177,8 +176,8 @@ class _Reader:
             wires={terminal: child.text for terminal, child in wires.items()},
             wire_at={terminal: child.at for terminal, child in wires.items()},
             figures=self._own_figures(node, part),
-            address=_integer(node, "address", part.default_address),
-            places=_places(node),
+            address=fields.integer(node, "address", part.default_address),
+            places=fields.places(node),
         )
 
     def _fits(self, part_id: str, section: str) -> bool:
@@ -189,7 +188,7 @@ class _Reader:
 
     def _own_figures(self, node: Node, part: model.Part) -> Mapping[str, Figure]:
         figures = dict(part.figures)
-        for name, child in _items(node, "own_figures"):
+        for name, child in fields.items(node, "own_figures"):
             if name not in figures:
                 self.fault(
                     "doc.unknown-key",
@@ -249,7 +248,7 @@ class _Reader:
                 validation.did_you_mean(wanted.value, use.part.quantities, "values of this part"),
             )
             return None
-        unit = _text(node, "unit", quantity.unit)
+        unit = fields.text(node, "unit", quantity.unit)
         like = units_like(quantity.unit) if quantity.unit in UNITS else []
         if unit not in like:
             self.fault(
@@ -260,7 +259,11 @@ class _Reader:
             )
             return None
         return model.Probe(
-            use, quantity, unit, _number(node, "every_s", 1.0), _integer(node, "average", 1) or 1
+            use,
+            quantity,
+            unit,
+            fields.number(node, "every_s", 1.0),
+            fields.integer(node, "average", 1) or 1,
         )
 
     def _load(self, use: model.Use, node: Node) -> model.Load:
@@ -273,7 +276,7 @@ class _Reader:
         row_nodes = rows.value if rows else []
         follows = node.get("follows")
         return model.Display(
-            replace(use, places={**use.places, **_row_places(row_nodes)}),
+            replace(use, places={**use.places, **fields.row_places(row_nodes)}),
             tuple(row.value for row in row_nodes),
             tuple(row.at for row in row_nodes),
             follows.value if follows else None,
@@ -306,7 +309,7 @@ class _Reader:
             )
 
     def _known(self, what: str, name: str, at: Place) -> None:
-        known = [name for name, _ in _items(self.tree, f"{what}s")]
+        known = [name for name, _ in fields.items(self.tree, f"{what}s")]
         if name not in known:
             self.fault(
                 f"doc.unknown-{what}",
@@ -325,14 +328,14 @@ class _Reader:
                 validation.did_you_mean(rail.text, board.rails, "rails"),
             )
         return model.Supply(
-            rail.text, float(node.value["max_ma"].value), node.name_at, _places(node)
+            rail.text, float(node.value["max_ma"].value), node.name_at, fields.places(node)
         )
 
     def _control(self) -> tuple[model.Control, ...]:
         section = self.tree.get("control")
         entries = []
         for node in section.value if section else []:
-            places = _places(node)
+            places = fields.places(node)
             drive, by = node.value["drive"].value, node.value["by"].value
             self._known("load", drive, places["drive"])
             self._known("probe", by, places["by"])
@@ -340,15 +343,15 @@ class _Reader:
                 model.Control(
                     drive=drive,
                     by=by,
-                    start_at=_exact(node.value["start_at"]),
-                    stop_at=_exact(node.value["stop_at"]),
-                    min_on_s=_number(node, "min_on_s", 0.0),
-                    min_off_s=_number(node, "min_off_s", 0.0),
-                    max_on_s=_optional(node, "max_on_s"),
-                    run_on_s=_number(node, "run_on_s", 0.0),
+                    start_at=fields.exact(node.value["start_at"]),
+                    stop_at=fields.exact(node.value["stop_at"]),
+                    min_on_s=fields.number(node, "min_on_s", 0.0),
+                    min_off_s=fields.number(node, "min_off_s", 0.0),
+                    max_on_s=fields.optional(node, "max_on_s"),
+                    run_on_s=fields.number(node, "run_on_s", 0.0),
                     if_no_reading=node.value["if_no_reading"].value,
                     no_reading_after_s=float(node.value["no_reading_after_s"].value),
-                    stuck_after_s=_optional(node, "stuck_after_s"),
+                    stuck_after_s=fields.optional(node, "stuck_after_s"),
                     at=node.at,
                     places=places,
                 )
@@ -357,8 +360,8 @@ class _Reader:
 
     def _cables(self) -> dict[str, model.Cable]:
         cables: dict[str, model.Cable] = {}
-        uses = [name for section in _USED for name, _ in _items(self.tree, section)]
-        for name, node in _items(self.tree, "cables"):
+        uses = [name for section in _USED for name, _ in fields.items(self.tree, section)]
+        for name, node in fields.items(self.tree, "cables"):
             if name not in uses:
                 self.fault(
                     "doc.unknown-part",
@@ -385,50 +388,12 @@ class _Reader:
         return cables
 
 
-def _items(node: Node, key: str) -> Iterable[tuple[str, Node]]:
-    child = node.get(key)
-    return list(child.items()) if child is not None else []
-
-
-def _places(node: Node) -> dict[str, Place]:
-    return {key: child.at for key, child in node.items()}
-
-
-def _row_places(rows: list[Node]) -> dict[str, Place]:
-    return {f"rows[{index}]": row.at for index, row in enumerate(rows)}
-
-
-def _text(node: Node, key: str, default: str) -> str:
-    child = node.get(key)
-    return default if child is None else str(child.value)
-
-
-def _number(node: Node, key: str, default: float) -> float:
-    child = node.get(key)
-    return default if child is None else float(child.value)
-
-
-def _optional(node: Node, key: str) -> float | None:
-    child = node.get(key)
-    return None if child is None else float(child.value)
-
-
-def _integer(node: Node, key: str, default: int | None) -> int | None:
-    child = node.get(key)
-    return default if child is None else int(child.value)
-
-
-def _exact(node: Node) -> Fraction:
-    """A threshold as the decimal that was written: the shortest one that its number has."""
-    return Fraction(str(node.value))
-
-
 def _draws(node: Node) -> model.Draws:
     return model.Draws(
         float(node.value["volts"].value),
         float(node.value["amps"].value),
         node.value["kind"].value,
-        _optional(node, "inrush_amps"),
+        fields.optional(node, "inrush_amps"),
         node.name_at,
     )
 

@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import json
-import sys
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
@@ -200,4 +199,4 @@ def explain(
 
 
 if __name__ == "__main__":
-    sys.exit(main())
+    main()

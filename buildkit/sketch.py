@@ -101,7 +101,7 @@ class PartView:
     @property
     def adc_top(self) -> int:
         """The highest number that one conversion gives."""
-        return 2 ** int(self.circuit.board.figure("adc_bits")) - 1
+        return (1 << int(self.circuit.board.figure("adc_bits"))) - 1
 
 
 @cache

@@ -30,7 +30,6 @@ from pathlib import Path
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.toolchain import build_host_program, symbol_addresses
 
-
 USB = 9
 """Stands for the native USB port wherever a UART index is asked for."""
 

@@ -117,27 +117,30 @@ def outside_span(circuit: Circuit) -> Iterable[Fault]:
     for entry, probe, _ in _entries(circuit):
         low, high = _span(probe)
         for key, value in (("start_at", entry.start_at), ("stop_at", entry.stop_at)):
-            said = f"{key} is {decimal(value)} {probe.unit}"
             if not low <= value <= high:
                 span = f"{decimal(low)} to {decimal(high)} {probe.unit}"
                 yield Fault(
                     entry.place(key),
-                    f"{said}, and {entry.by} reads {span}",
+                    f"{key} is {decimal(value)} {probe.unit}, and {entry.by} reads {span}",
                     f"Choose {key} within {span}.",
                     {key: float(value), "low": float(low), "high": float(high)},
                 )
-                continue
-            ends = _lost_percent(probe)
-            share = _divider_percent(probe, value) if ends is not None else None
-            if ends is not None and share is not None and not ends <= share <= 100 - ends:
-                yield Fault(
-                    entry.place(key),
-                    f"{said}; there {entry.by} is at {share:.1f} % of the converter's span, where "
-                    f"the outer {ends:g} % count as a broken lead",
-                    f"Choose {key} nearer to 25 degC, or a fixed resistor that suits this temperature "
-                    "and put its value under own_figures: {series_ohms: …}.",
-                    {key: float(value), "share_percent": share, "false_ends_percent": ends},
-                )
+            elif {"false_ends_percent", "series_ohms", "r25_ohms"} <= probe.use.figures.keys():
+                yield from _in_lost_ends(entry, probe, key, value)
+
+
+def _in_lost_ends(entry: Control, probe: Probe, key: str, value: Fraction) -> Iterable[Fault]:
+    share = _divider_percent(probe, value)
+    ends = probe.use.figure("false_ends_percent")
+    if not ends <= share <= 100 - ends:
+        yield Fault(
+            entry.place(key),
+            f"{key} is {decimal(value)} {probe.unit}; there {entry.by} is at {share:.1f} % of the "
+            f"converter's span, where the outer {ends:g} % count as a broken lead",
+            f"Choose {key} nearer to 25 degC, or a fixed resistor that suits this temperature "
+            "and put its value under own_figures: {series_ohms: …}.",
+            {key: float(value), "share_percent": share, "false_ends_percent": ends},
+        )
 
 
 def _span(probe: Probe) -> tuple[Fraction, Fraction]:
@@ -145,13 +148,6 @@ def _span(probe: Probe) -> tuple[Fraction, Fraction]:
     quantity = probe.quantity
     ends = [convert(end, quantity.unit, probe.unit) for end in (quantity.low, quantity.high)]
     return min(ends), max(ends)
-
-
-def _lost_percent(probe: Probe) -> float | None:
-    """The outer percent of a thermistor's divider that count as lost; None for other probes."""
-    needed = {"false_ends_percent", "series_ohms", "r25_ohms", "beta_k"}
-    figures = probe.use.figures
-    return figures["false_ends_percent"].value if needed <= figures.keys() else None
 
 
 def _divider_percent(probe: Probe, value: Fraction) -> float:
@@ -235,11 +231,10 @@ def short_cycle(circuit: Circuit) -> Iterable[Fault]:
         min_off_s: 60
     """
     for entry, _, load in _entries(circuit):
-        switching = load.use.part.switching
         worn = _worn(load)
         on_s = max(entry.min_on_s, entry.run_on_s)
         cycle_s = on_s + entry.min_off_s
-        if switching is not None and worn and cycle_s < SHORTEST_CYCLE_S:
+        if worn and cycle_s < SHORTEST_CYCLE_S:
             yield Fault(
                 entry.place("min_off_s"),
                 f"{entry.drive} may start again every {duration(cycle_s)}, too often for {worn}: "

@@ -7,10 +7,10 @@ import time
 from pathlib import Path
 
 import pytest
-from probing import rehearse
 
 from buildkit.rehearsal import chip
 from buildkit.rehearsal.signals import Scenario
+from tests.rehearsal.probing import rehearse
 
 FRAME = bytes([0x42, 0x4D, *range(0, 240, 8)])
 

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import pytest
-from probing import rehearse
 
 from buildkit.rehearsal.chip import ChipRun
 from buildkit.rehearsal.signals import Scenario, crc8, thermometer_code
+from tests.rehearsal.probing import rehearse
 
 # ---- two-wire bus ----
 
