@@ -17,6 +17,8 @@ from buildkit.validation import clip
 
 T = TypeVar("T")
 
+# Owners of connections in every circuit (circuit.End), so no part may be called so.
+_TAKEN_NAMES = frozenset({"board", "fuse", "supply"})
 _USED: tuple[model.Section, ...] = ("probes", "loads", "displays", "alarms")
 
 # Own figures: a thousand times the table's is a slip; what formulas divide by is never zero.
@@ -129,6 +131,13 @@ class _Reader:
         first: dict[str, tuple[str, Place]] = {}
         for section in _USED:
             for name, node in fields.items(self.tree, section):
+                if name in _TAKEN_NAMES:
+                    self.fault(
+                        "doc.unsafe-name",
+                        node.name_at,
+                        f"'{name}' is what the wiring list calls something else",
+                        f"Choose another name than {', '.join(sorted(_TAKEN_NAMES))}.",
+                    )
                 if name in first:
                     where, at = first[name]
                     self.fault(

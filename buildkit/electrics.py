@@ -52,6 +52,8 @@ def derated_a(rated_a: float, from_c: float, to_c: float, ambient_c: float) -> f
     """Amps left of a rating that falls in a straight line from ``from_c`` to zero at ``to_c``."""
     if ambient_c <= from_c:
         return rated_a
+    if to_c <= from_c:
+        return 0.0
     return max(0.0, rated_a * (to_c - ambient_c) / (to_c - from_c))
 
 

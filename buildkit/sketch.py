@@ -20,7 +20,7 @@ from buildkit import control, electrics, escapes, memory, rows, sentences
 from buildkit.circuit import Circuit, SerialLink
 from buildkit.model import Display, Load, Pin, Probe, Quantity, Use
 from buildkit.places import data_dir
-from buildkit.units import UNITS, decimal
+from buildkit.units import UNITS, decimal, shown_decimals
 
 LOG_BAUD = 115_200
 BUS_HZ = 100_000
@@ -304,7 +304,8 @@ def _shown(circuit: Circuit, probe: Probe) -> dict[str, Any]:
         for piece in rows.segments(row, circuit.build)
         if piece.name == name
     }
-    slope, shift, below = _scale(probe, probe.quantity.decimals, probe.unit)
+    decimals = shown_decimals(probe.unit, probe.quantity)
+    slope, shift, below = _scale(probe, decimals, probe.unit)
     count = probe.average
     now = _linear(f"probe_{name}.last", slope, shift)
     average = _linear(f"probe_{name}.sum", slope, shift * count)
@@ -316,7 +317,7 @@ def _shown(circuit: Circuit, probe: Probe) -> dict[str, Any]:
         "average_expression": average,
         "below": below,
         "count": count,
-        "decimals": probe.quantity.decimals,
+        "decimals": decimals,
     }
 
 

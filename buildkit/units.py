@@ -58,6 +58,15 @@ def from_steps(steps: Fraction, unit: str, quantity: Quantity) -> Fraction:
     return convert(steps * quantity.resolution, quantity.unit, unit)
 
 
+def shown_decimals(unit: str, quantity: Quantity) -> int:
+    """Digits after the point in ``unit`` that show as much as the table's do in its own unit."""
+    step = UNITS[quantity.unit].scale / UNITS[unit].scale
+    more = 0
+    while step * 10**more < 1:
+        more += 1
+    return quantity.decimals + more
+
+
 def decimal(value: Fraction) -> str:
     """A fraction as short decimal text, at most six digits after the point."""
     text = f"{float(value):.6f}".rstrip("0").rstrip(".")

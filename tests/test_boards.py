@@ -103,6 +103,9 @@ def port_faults(board: Board) -> list[str]:
 def unused_tx_faults(board: Board) -> list[str]:
     """The never-used sender may not take a pin that a part could be on."""
     sender = board.core.unused_tx
+    if sender is None:
+        receivers = [pin.label for pin in board.pins.values() if pin.soft_rx]
+        return [f"soft_rx on {', '.join(receivers)} needs an unused_tx"] if receivers else []
     pin = next((p for p in board.pins.values() if sender in (p.code, str(p.number))), None)
     if pin and not pin.hazard("upload-serial"):
         return [f"unused_tx {sender} is pin {pin.label}, which a part may use"]
@@ -269,6 +272,7 @@ FAULTY: list[tuple[Callable[[Board], list[str]], Board, str]] = [
     (port_faults, _with_pin("2", hazards=GOOD.pins["0"].hazards), "pin 2"),
     (unused_tx_faults, replace(GOOD, core=TAKEN_TX), "pin 2"),
     (unused_tx_faults, replace(GOOD, core=replace(GOOD.core, unused_tx="none")), "no pin code"),
+    (unused_tx_faults, replace(GOOD, core=replace(GOOD.core, unused_tx=None)), "soft_rx on 0, 1"),
     (group_faults, _with_group(*PORTS, "PZ9"), "PZ9"),
     (group_faults, _with_group(*PORTS[1:]), f"{PORTS[0]} is in 0 groups to source"),
     (group_faults, _with_group(*PORTS, "PB0"), "PB0 is in 2 groups to source"),

@@ -101,7 +101,7 @@ def _held_level(wire: Wire) -> str | None:
         return "high"
     if part.shows == "lamp":
         return "low"
-    if part.switching is not None and _runs_load(wire):
+    if part.switching is not None:
         return "high" if part.switching.active == "low" else "low"
     return None
 

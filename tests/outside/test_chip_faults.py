@@ -91,7 +91,7 @@ def test_waits_hold_across_the_roll_over(tmp_path: Path) -> None:
         "millis()": "(millis() + SHIFT_MS)",
         "#include <Arduino.h>": f"#include <Arduino.h>\n#define SHIFT_MS {shift}UL",
         "uint32_t from_ms;": "uint32_t from_ms = SHIFT_MS;",
-        "if (now >= warm_up_ms)": "if (now - SHIFT_MS >= warm_up_ms)",
+        "now < warm_up_ms": "now - SHIFT_MS < warm_up_ms",
         "if (now < 2000)": "if (now - SHIFT_MS < 2000)",
     }.items():
         assert old in text

@@ -255,3 +255,29 @@ def test_only_software_on_the_avr_core_is_slow() -> None:
     assert told("bus.soft-serial-too-fast", fast, family("other")) == []
     assert told("bus.soft-serial-too-fast", smoke_on("19", 115200), board="atmega2560-5v") == []
     assert told("bus.soft-serial-too-fast", fast, figures("smoke", serial_baud=None)) == []
+
+
+# --- what the messages say ---
+
+
+def test_the_weakest_pull_up_itself_is_allowed() -> None:
+    most = electrics.pull_up_max_ohms(1000e-9, 10e-12 * 2 + 100e-12 * 0.2)
+    assert told("bus.pull-up-too-weak", probes(AIR), figures("air", module_pull_up_ohms=most)) == []
+
+
+def test_messages_carry_their_figures_in_readable_units() -> None:
+    (missing,) = told("bus.pull-up-missing", probes(AIR), figures("air", module_pull_up_ohms=0))
+    assert missing.message.endswith("but the chip's own 20 kilohms")
+    (weak,) = told("bus.pull-up-too-weak", probes(AIR) + cable(8))
+    assert weak.message == (
+        "I2C pull-ups of 10000 ohms in all are too weak for 8 m of wire, about 820 pF: "
+        "1439 ohms at most"
+    )
+    (slow,) = told("bus.too-fast", displays(panel()), figures("panel", bus_hz=50_000))
+    assert slow.message == "panel follows the bus up to 50 kHz, and the sketch runs it at 100 kHz"
+    (baud,) = told("bus.baud-error", smoke_on("19", 115200), board="atmega2560-5v")
+    assert baud.message == (
+        "Serial1 runs +2.1 % off the 115200 baud of smoke (your own figure); 2 % is the limit"
+    )
+    (soft,) = told("bus.soft-serial-too-fast", smoke_on("8", 115200))
+    assert soft.message.endswith("and software serial at 16 MHz follows 80000 at most")

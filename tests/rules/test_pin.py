@@ -231,6 +231,12 @@ def test_both_bus_pins_belong_to_the_bus(label: str, line: str) -> None:
     )
 
 
+def test_swapped_lines_are_wrong_pins_and_no_strangers() -> None:
+    body = displays(panel(more=", wires: {SDA: A5, SCL: A4}"))
+    assert told("pin.bus-in-use", body) == []
+    assert len(told("bus.wrong-pins", body)) == 2
+
+
 def test_bus_pins_without_a_bus_are_free() -> None:
     assert told("pin.bus-in-use", probes(SOIL) + alarms(lamp_on("A4"))) == []
 
