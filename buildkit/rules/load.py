@@ -6,7 +6,7 @@ from collections.abc import Iterable
 
 from buildkit import electrics
 from buildkit.circuit import MAINS_FROM_V, Circuit
-from buildkit.model import Draws, Fault, Load, Switching, Use
+from buildkit.model import Draws, Fault, Load, Pin, Switching, Use
 from buildkit.rules import rule
 
 INDUCTIVE = frozenset({"motor", "solenoid", "transformer"})
@@ -306,35 +306,45 @@ def rest_undefined(circuit: Circuit) -> Iterable[Fault]:
 @rule(
     "load.rests-on",
     "error",
-    source="the board's table, hazards; the part's table, switching, active",
+    source="the board's table: at_reset, hazards; the part's: active, off_ua",
 )
 def rests_on(circuit: Circuit) -> Iterable[Fault]:
     """The board itself holds the control pin at the level that runs the load.
 
-    Why: a resistor on the board pulls this pin while the chip is in reset or
-    without a sketch. If that is the level which runs the load, it runs
-    whenever nobody is in charge.
+    Why: a resistor in the chip or on the board pulls this pin while the chip
+    is in reset. If that is the level which runs the load, and more flows than
+    the part needs to stay off, it runs whenever nobody is in charge.
 
     Wrong:
-        hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 5}}   # 5 is pulled high on the board
+        hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 5}}   # 5 is pulled high at reset
 
     Right:
         hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 7}}
     """
+    through_ua = circuit.io_rail.volts / circuit.board.figure("pull_up_min_ohms") * 1e6
     for load in circuit.build.loads.values():
         switching = load.use.part.switching
         wire = circuit.wire(load.use, switching.input_terminal) if switching else None
         if switching is None or wire is None or wire.pin is None:
             continue
-        for hazard in wire.pin.hazards:
-            if hazard.needs == switching.active:
-                yield Fault(
-                    wire.at,
-                    f"pin {wire.label} is held {hazard.needs} at reset, which runs {load.use.name}: "
-                    f"{hazard.why}",
-                    f"Give {load.use.name} {wire.terminal.name} another pin, or leave it out.",
-                    {"pin": wire.label, "held": hazard.needs, "active": switching.active},
-                )
+        held, why = _held(wire.pin)
+        off_ua = _figure(load.use, "off_ua")
+        harmless = wire.pin.at_reset is not None and off_ua is not None and through_ua < off_ua
+        if held == switching.active and not harmless:
+            yield Fault(
+                wire.at,
+                f"pin {wire.label} is held {held} at reset, which runs {load.use.name}: {why}",
+                f"Give {load.use.name} {wire.terminal.name} another pin, or leave it out.",
+                {"pin": wire.label, "held": held, "through_ua": through_ua, "off_ua": off_ua},
+            )
+
+
+def _held(pin: Pin) -> tuple[str | None, str]:
+    """The level at which the board holds a pin that nobody drives, and why."""
+    if pin.at_reset is not None:
+        return ("high" if pin.at_reset == "up" else "low"), "the chip pulls it there by itself"
+    hazard = next((h for h in pin.hazards if h.needs is not None), None)
+    return (hazard.needs, hazard.why) if hazard else (None, "")
 
 
 @rule("load.under-minimum", "warning", source="the part's table: min_load_a, load_min_v")

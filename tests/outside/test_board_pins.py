@@ -440,8 +440,9 @@ def test_clock_memory_and_identifiers_agree(board_id: str) -> None:
 @pytest.mark.parametrize("board_id", AVR_BOARDS)
 def test_the_never_used_sender_is_a_digital_pin(board_id: str) -> None:
     """setTX() in SoftwareSerial.cpp looks it up unchecked, so it must lie in the core's tables."""
-    core = core_of(board_id)
-    assert 0 <= core.codes[Tables().board(board_id).core.unused_tx] < len(core.pins)
+    core, sender = core_of(board_id), Tables().board(board_id).core.unused_tx
+    assert sender is not None
+    assert 0 <= core.codes[sender] < len(core.pins)
 
 
 def _wrong_hazards(pin: Pin) -> tuple[Hazard, ...]:
@@ -538,7 +539,7 @@ def test_a_wrong_identifier_is_found(board_id: str) -> None:
     board = Tables().board(board_id)
     for cell, wrong in (
         ("mcu", "atmega1"),
-        ("variant", "micro"),
+        ("variant", "gemma"),
         ("defines", ("ARDUINO_AVR_NONE",)),
     ):
         core = replace(board.core, **{cell: wrong})  # type: ignore[arg-type]

@@ -26,6 +26,7 @@ import pytest
 
 from buildkit.model import Board, Hazard, Pin
 from buildkit.tables import Tables
+from tests.outside import reference_arm
 
 REFERENCE = Path(__file__).parent / "reference"
 
@@ -78,6 +79,7 @@ READ: dict[str, Callable[[Board, Pin], Any]] = {
     "5 V": lambda board, pin: (pin.max_v or board.figure("pin_max_v")) >= 5.0,
     "place": _place,
     "label": lambda _, pin: pin.label,
+    "soft serial": lambda _, pin: pin.soft_rx,
 }
 
 
@@ -123,6 +125,7 @@ BREAK: dict[str, Callable[[Pin], Pin]] = {
     "5 V": lambda pin: replace(pin, max_v=3.6 if (pin.max_v or 0) >= 5.0 else 5.5),
     "place": lambda pin: replace(pin, label="elsewhere", aliases=()),
     "label": lambda pin: replace(pin, label="elsewhere"),
+    "soft serial": lambda pin: replace(pin, soft_rx=not pin.soft_rx),
 }
 
 
@@ -230,6 +233,7 @@ def esp_cells(facts: Mapping[str, Any], board: Board, second_adc: int = 10) -> C
             (key, "adc"): _channel(fact.get("adc"), second_adc),
             (key, "adc limit"): "adc_limit" in fact,
             (key, "upload"): fact.get("uart_default") in ("UART0 TX", "UART0 RX"),
+            (key, "soft serial"): False,  # not among the core's libraries
         }
         pull = fact.get("pull_at_reset", fact.get("pull_after_reset"))
         if pull is not None and (facts["board"], key, "at reset") not in CONFLICTS:
@@ -260,6 +264,12 @@ def esp32_c3_cells(facts: Mapping[str, Any], board: Board) -> Cells:
     return esp_cells(facts, board, second_adc=5)
 
 
+# Read beside the reference: github plerup/espsoftwareserial 40038df, SoftwareSerial.h,
+# isValidInputPin(); esp8266/Arduino f946290, variants/generic/common.h, digitalPinHasPWM().
+SOFT_8266 = {*range(6), *range(12, 16)}
+PWM_8266 = {*range(6), *range(12, 17)}
+
+
 def esp8266_cells(facts: Mapping[str, Any], board: Board) -> Cells:
     """ESP8266: the core's document says of every pin whether it pulls up and interrupts."""
     keys = [str(pin.number) for pin in board.pins.values()]
@@ -279,6 +289,8 @@ def esp8266_cells(facts: Mapping[str, Any], board: Board) -> Cells:
             (key, "pull-up"): fact.get("pullup_available", False),
             (key, "interrupt number"): int(key) if fact.get("interrupt") else None,
             (key, "upload"): fact.get("uart_default", "").startswith("UART0"),
+            (key, "soft serial"): int(key) in SOFT_8266,
+            (key, "pwm"): "software" if int(key) in PWM_8266 else None,
         }
         pull = level.get("external_pull", level.get("internal_pull"))
         if pull is not None:
@@ -298,6 +310,10 @@ def rp2040_cells(facts: Mapping[str, Any], board: Board) -> Cells:
             (key, "pwm"): fact["pwm"],
             (key, "adc"): fact.get("adc_channel"),
             (key, "interrupt"): "interrupt" in fact,
+            # raspberrypi/pico-sdk a1438df, pads_bank0.h, GPIO0_PDE_RESET and the rest, all 1
+            (key, "at reset"): "down",
+            # earlephilhower/arduino-pico 387294c, SerialPIO.cpp: any pin of the chip
+            (key, "soft serial"): True,
             (key, "place"): (fact["header"]["side"], fact["header"]["row_from_usb"]),
         }
     return cells
@@ -315,9 +331,7 @@ BOARDS: dict[str, Held] = {
         esp32_cells,
         off_header={"37": "inside the module", "38": "inside the module"},
         order="DevKitC V4 (2x19)",
-        dangerous=(
-            ("5", "moves-at-reset"), ("16", "on-board-circuit"), ("17", "on-board-circuit"),
-        ),
+        dangerous=(("5", "moves-at-reset"),),
     ),
     "esp32-wroom-dev30": Held(
         "esp32-wroom-dev38",
@@ -326,9 +340,7 @@ BOARDS: dict[str, Held] = {
             "37": "inside the module", "38": "inside the module", "0": "only at the BOOT button",
             **{str(n): MEMORY_BUS for n in range(6, 12)},
         },
-        dangerous=(
-            ("5", "moves-at-reset"), ("16", "on-board-circuit"), ("17", "on-board-circuit"),
-        ),
+        dangerous=(("5", "moves-at-reset"),),
     ),
     "esp32-c3-dev": Held(
         "esp32-c3-dev",
@@ -356,6 +368,32 @@ BOARDS: dict[str, Held] = {
         off_header={
             "23": "sets the mode of the regulator", "24": "senses USB", "25": "the LED",
             "29": "measures VSYS",
+        },
+    ),
+    "samd21-3v3": Held(
+        "samd21-3v3",
+        reference_arm.samd21_cells,
+        off_header={
+            **{str(n): "on the board only" for n in (*range(25, 38), *range(39, 42), 44, 45)},
+            "38": "the header's ATN, which goes to the debug chip; its PWM is disputed",
+            "42": "the header's AREF", "43": "a second number of A0",
+        },
+    ),
+    "stm32f103-stick": Held(
+        "stm32f103-stick",
+        reference_arm.stm32_cells,
+        key=lambda pin: pin.port,
+        off_header={
+            "PA11": "USB carries the log", "PA12": "USB carries the log", "PB2": "a jumper",
+            "PA13": "the debug port", "PA14": "the debug port",
+        },
+    ),
+    "ra4m1-5v": Held(
+        "ra4m1-5v",
+        reference_arm.ra4m1_cells,
+        off_header={
+            "20": "measures the supply", "21": "an LED", "22": "an LED",
+            **{str(n): "the debug connector" for n in range(23, 27)},
         },
     ),
 }  # fmt: skip
@@ -509,6 +547,16 @@ def test_names_agree_with_stubs(board_id: str) -> None:
     unnamed = {"esp32-wroom-dev30": ["1 is named by nobody", "3 is named by nobody"]}
     assert name_differences(board, names, other) == unnamed.get(board_id, [])
     assert set(other) <= set(names)
+
+
+def test_header_order_of_the_30_pin_carrier() -> None:
+    """Its stub names the pins along the headers: up the right side, then up the left."""
+    board = Tables().board("esp32-wroom-dev30")
+    left, right = (
+        [label for label in reversed(header.labels) if board.pin(label)] for header in board.headers
+    )
+    drawn = list(stub_names("doit_esp32_devkit_v1"))
+    assert [*right, *left] == drawn[: len(board.pins)]
 
 
 def test_names_agree_with_blinka() -> None:

@@ -316,3 +316,21 @@ def test_an_output_only_wire_is_not_driven_by_the_board() -> None:
     assert told("level.over-voltage", probes(SMOKE), figures("smoke", in_max_v=1)) == []
     both = terminal("smoke", "TXD", flow="both")
     assert len(told("level.over-voltage", probes(SMOKE), figures("smoke", in_max_v=1), both)) == 1
+
+
+@pytest.mark.parametrize(
+    ("low", "high", "same_rail"), [(5.0, 5.0, True), (2.4, 4.99, False), (5.01, 5.5, False)]
+)
+def test_the_fix_names_the_rail_that_the_part_could_take(
+    low: float, high: float, same_rail: bool
+) -> None:
+    edit = figures("air", supply_min_v=low, supply_max_v=high)
+    (fault,) = told("level.over-voltage", probes(AIR_AT_3V3) + displays(panel()), edit)
+    assert fault.fix.startswith("Feed air from 5V") == same_rail
+
+
+def test_a_low_that_is_just_low_enough_is_seen() -> None:
+    exact = 5.0 / 470 * 1000 * (0.9 / 20)
+    for ohms, in_low_v, faults in ((470, exact * 1.0001, 0), (None, 0.0, 0), (470, 0.1, 1)):
+        edit = figures("soil", pull_up_ohms=ohms, in_low_v=in_low_v)
+        assert len(told("level.low-not-seen", probes(SOIL), edit)) == faults

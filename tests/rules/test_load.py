@@ -13,6 +13,7 @@ from small import (
     figures,
     hazard,
     load,
+    pin,
     probes,
     switching,
     told,
@@ -268,6 +269,31 @@ def test_a_board_that_holds_the_pin_runs_the_load(
     assert len(found) == faults
     assert told("load.rests-on", body, hazard("6", "on-board-circuit", held)) == []
     assert told("load.rests-on", body, hazard("5", "on-board-circuit")) == []
+
+
+@pytest.mark.parametrize(
+    ("part", "name", "at_reset", "faults"),
+    [
+        (SSR, "CTRL+", "up", 1),
+        (SSR, "CTRL+", "down", 0),
+        (RELAY, "IN", "down", 1),
+        (RELAY, "IN", "up", 0),
+    ],
+)
+def test_a_chip_that_pulls_its_pin_at_reset(
+    part: str, name: str, at_reset: str, faults: int
+) -> None:
+    body = MAINS + load(part, more=f", wires: {{{name}: 5}}")
+    assert len(told("load.rests-on", body, pin("5", at_reset=at_reset))) == faults
+    assert told("load.rests-on", body, pin("6", at_reset=at_reset)) == []
+
+
+@pytest.mark.parametrize(("off_ua", "faults"), [(251, 0), (250, 1), (None, 1)])
+def test_a_weak_pull_is_harmless(off_ua: float | None, faults: int) -> None:
+    # 5 V through 20 kilohms
+    body = MAINS + load(SSR, more=", wires: {CTRL+: 5}")
+    edits = (pin("5", at_reset="up"), figures("fan", off_ua=off_ua))
+    assert len(told("load.rests-on", body, *edits)) == faults
 
 
 # --- load.undescribed ---
