@@ -98,7 +98,9 @@ def check(
 @app.command()
 def write(
     build: Annotated[Path, typer.Argument(metavar="BUILD", help="The build file.")],
-    into: Annotated[Path, typer.Option("--into", metavar="DIR", help="Folder for what is written.")],
+    into: Annotated[
+        Path, typer.Option("--into", metavar="DIR", help="Folder for what is written.")
+    ],
     force: Annotated[
         bool, typer.Option("--force", help="Replace edited files; they are kept as NAME.kept.")
     ] = False,

@@ -31,7 +31,7 @@ _WORDS: dict[str, bool | None] = {
 }  # fmt: skip
 
 
-class CannotOpen(Exception):  # noqa: N818 - it says what happened; exit code 2
+class CannotOpen(Exception):
     """The file is not there or not a file; the command cannot run (exit 2)."""
 
 

@@ -99,4 +99,4 @@ def steps_type(build: Build) -> str:
 
 def _fits_16(probe: Probe) -> bool:
     known = control.probe_settings(probe, ())
-    return -(2**15) <= known.low and known.high < 2**15
+    return known.low >= -(2**15) and known.high < 2**15

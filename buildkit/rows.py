@@ -64,7 +64,8 @@ def shown_limits(probe: Probe) -> tuple[int, int]:
     """Lowest and highest value that a probe can show, in its last shown digit."""
     quantity = probe.quantity
     ends = [
-        from_steps(end / quantity.resolution, probe.unit, quantity) * 10 ** shown_decimals(probe.unit, quantity)
+        from_steps(end / quantity.resolution, probe.unit, quantity)
+        * 10 ** shown_decimals(probe.unit, quantity)
         for end in (quantity.low, quantity.high)
     ]
     return round_away(min(ends)), round_away(max(ends))
@@ -89,7 +90,10 @@ def widest(segment: Segment, build: Build) -> int:
         return len("off")
     if segment.field in ("now", "average"):
         probe = build.probes[segment.name]
-        ends = (fixed_point(end, shown_decimals(probe.unit, probe.quantity)) for end in shown_limits(probe))
+        ends = (
+            fixed_point(end, shown_decimals(probe.unit, probe.quantity))
+            for end in shown_limits(probe)
+        )
         return max(len(NO_VALUE), *map(len, ends))
     return len(segment.text)
 

@@ -8,7 +8,7 @@ never loses its pin to a later one, and a free pin is never missed.
 
 from __future__ import annotations
 
-from collections.abc import Mapping, Sequence
+from collections.abc import Sequence
 
 from buildkit.circuit import Circuit, Seat, Spot, connect, open_terminals, wanted
 from buildkit.model import Board, Build, Pin, Terminal, Use

@@ -2,7 +2,9 @@
 
 The frame stands in templates/sketch, what a part adds in its own folder.  A
 part's ``sketch.j2`` has the macros ``code(u)`` (once a part), ``make(u)``
-(once a use) and, where needed, ``begin(u)``; ``u`` is a ``PartView``.
+(once a use) and, where needed, ``begin(u)`` and ``shared(u)``; ``u`` is a
+``PartView``.  What ``shared`` gives is written once, however many parts give
+the same words: imported from templates/sketch, or the part's own.
 """
 
 from __future__ import annotations
@@ -99,6 +101,11 @@ class PartView:
         return self._probe.quantity
 
     @property
+    def adc_mv(self) -> int:
+        """Millivolts at which a conversion gives its highest number."""
+        return round(self.circuit.board.figure("adc_reference_v") * 1000)
+
+    @property
     def adc_top(self) -> int:
         """The highest number that one conversion gives."""
         return (1 << int(self.circuit.board.figure("adc_bits"))) - 1
@@ -187,6 +194,7 @@ def _scene(circuit: Circuit) -> dict[str, Any]:
 def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, Any]:
     """What the parts' own macros add: code once a part, the rest once a use."""
     code: dict[str, str] = {}
+    shared: dict[str, None] = {}
     makers: list[str] = []
     begins: list[str] = []
     displays: list[dict[str, Any]] = []
@@ -195,6 +203,8 @@ def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, A
         if macros is None:
             continue
         view = PartView(use, circuit, core, quiet_serial)
+        if hasattr(macros, "shared"):
+            shared.setdefault(_fill(macros.shared, view).strip())
         block = _fill(macros.code, view)
         maker = _fill(macros.make, view)
         if code.setdefault(use.part.id, block) != block:
@@ -210,7 +220,7 @@ def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, A
         if begin is not None:
             begins.append(_fill(begin, view).strip())
     return {
-        "part_code": list(code.values()),
+        "part_code": [f"{block}\n" for block in shared] + list(code.values()),
         "makers": makers,
         "begins": begins,
         "displays": displays,
@@ -345,6 +355,7 @@ def _link(circuit: Circuit, link: SerialLink) -> dict[str, Any]:
         "port": link.port,
         "rx": link.rx,
         "tx_code": link.tx.code if link.tx else circuit.board.core.unused_tx,
+        "sends": link.tx is not None,
         "baud": int(link.use.figure("serial_baud")),
     }
 
@@ -422,9 +433,17 @@ def _alarms(circuit: Circuit) -> list[dict[str, Any]]:
                 for when in alarm.when
             )
             or "false",
+            "beep": _beep(alarm.use),
         }
         for alarm in circuit.build.alarms.values()
     ]
+
+
+def _beep(use: Use) -> dict[str, int] | None:
+    """How an alarm sounds in short beeps, when its table has them; None for a steady one."""
+    if not {"beep_ms", "beep_every_ms"} <= use.figures.keys():
+        return None
+    return {"ms": round(use.figure("beep_ms")), "every_ms": round(use.figure("beep_every_ms"))}
 
 
 def _lamp_pin(circuit: Circuit, use: Use) -> Pin:

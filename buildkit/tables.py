@@ -82,7 +82,17 @@ def _reference_faults(tree: Node, path: Path) -> list[Fault]:
                 rule="doc.unsafe-name",
             )
         )
+    faults += _citation_faults(tree)
+    if path.name == "part.yaml":
+        faults += _missing_figures(tree)
+    else:
+        faults += _rail_faults(tree)
+    return faults
+
+
+def _citation_faults(tree: Node) -> list[Fault]:
     known = list(tree.value["sources"].value)
+    faults: list[Fault] = []
     for node in _citations(tree):
         key = str(node.value).split()[0].rstrip(",;")
         if key not in known and not str(node.value).startswith(_SOURCELESS):
@@ -95,6 +105,58 @@ def _reference_faults(tree: Node, path: Path) -> list[Fault]:
                 )
             )
     return faults
+
+
+def _rail_faults(tree: Node) -> list[Fault]:
+    """Rails that a board names and does not have."""
+    rails = tree.value["rails"]
+    named = [rail.get("fed_by") for _, rail in rails.items()] + [tree.get("io_rail")]
+    return [
+        Fault(
+            node.at,
+            f"there is no rail '{node.value}' in this table",
+            validation.did_you_mean(str(node.value), rails.value, "rails"),
+            rule="doc.unknown-value",
+        )
+        for node in named
+        if node is not None and node.value not in rails.value
+    ]
+
+
+# Figures without which a part cannot be judged or written, by what it is.
+_NEEDED: Mapping[str, tuple[str, ...]] = {
+    "supply": ("supply_min_v", "supply_max_v", "supply_typical_ma", "supply_peak_ma"),
+    "probes": ("refresh_s",),
+    "i2c": ("bus_hz",),
+    "uart": ("serial_baud",),
+    "text": ("columns_count", "rows_count"),
+    "lamp": ("forward_v", "series_ohms"),
+    "switching": ("on_ma", "load_min_v", "load_max_v", "load_max_a"),
+    "active high": ("on_min_v",),
+    "active low": ("on_max_v", "off_min_v"),
+}
+
+
+def _missing_figures(tree: Node) -> list[Fault]:
+    """Figures that a part of its kind must have and its table lacks."""
+    raw = tree.plain()
+    kinds = {terminal["kind"] for terminal in raw["terminals"].values()} & {"supply"}
+    kinds |= {*raw["roles"], raw["talks"], raw.get("shows", "")}
+    if "switching" in raw:
+        kinds |= {"switching", f"active {raw['switching']['active']}"}
+    figures = tree.value["figures"]
+    return [
+        Fault(
+            figures.name_at,
+            f"part '{raw['id']}' has no figure '{name}', which a part of its kind ({kind}) needs",
+            f"Add '{name}: {{is: NUMBER, from: SOURCE}}'.",
+            rule="doc.missing-key",
+        )
+        for kind in _NEEDED
+        if kind in kinds
+        for name in _NEEDED[kind]
+        if name not in figures.value
+    ]
 
 
 def _citations(node: Node) -> Iterable[Node]:

@@ -36,7 +36,7 @@ def schema(name: str) -> dict[str, Any]:
 
 @cache
 def _validator(name: str) -> Any:
-    from jsonschema import Draft202012Validator, validators  # noqa: PLC0415 - slow to import
+    from jsonschema import Draft202012Validator, validators
 
     extend: Any = validators.extend  # its stub has no types
     return extend(Draft202012Validator, {"pattern": _whole_pattern})(schema(name))
@@ -44,7 +44,7 @@ def _validator(name: str) -> Any:
 
 def _whole_pattern(_: Any, pattern: str, instance: Any, __: Any) -> Iterable[Any]:
     """JSON Schema's '$' is the end of the text; Python's also stands before a last line break."""
-    from jsonschema import ValidationError  # noqa: PLC0415 - slow to import
+    from jsonschema import ValidationError
 
     if isinstance(instance, str) and not re.search(pattern.replace("$", r"\Z"), instance):
         yield ValidationError(f"{instance!r} does not match {pattern!r}")

@@ -49,7 +49,18 @@ def test_check_json_has_the_fields_of_the_contract() -> None:
         {"file", "build", "board", "findings", "seating"}
     ] * 2
     assert (builds[0]["build"], builds[0]["board"]) == ("kitchen-hood", "atmega328p-5v")
-    fields = {"rule", "severity", "message", "fix", "file", "line", "column", "path", "numbers", "source"}
+    fields = {
+        "rule",
+        "severity",
+        "message",
+        "fix",
+        "file",
+        "line",
+        "column",
+        "path",
+        "numbers",
+        "source",
+    }
     for build in builds:
         assert build["findings"]
         assert all(set(finding) == fields for finding in build["findings"])

@@ -38,7 +38,12 @@ HOSTILE = [
 
 def _hostile_build(about: str, row: str) -> str:
     text = example_text("kitchen-hood", "atmega328p-5v")
-    text = re.sub(r"^about: .*$", lambda _: "about: " + json.dumps(about, ensure_ascii=False), text, flags=re.MULTILINE)
+    text = re.sub(
+        r"^about: .*$",
+        lambda _: "about: " + json.dumps(about, ensure_ascii=False),
+        text,
+        flags=re.MULTILINE,
+    )
     rows = json.dumps(["x" + row.replace("{", "(").replace("}", ")")], ensure_ascii=False)
     return re.sub(r"^    rows: .*$", lambda _: f"    rows: {rows}", text, flags=re.MULTILINE)
 
@@ -49,7 +54,9 @@ def _bones(text: str) -> str:
     # Phase 2 of translation joins lines at a backslash: there must be none at a line's end.
     assert not re.search(r"\\\s*$", text, re.MULTILINE)
     assert "??" not in re.sub(r"//[^\n]*", "", text)
-    bare = re.sub(r"\"(?:[^\"\\\n]|\\.)*\"|//[^\n]*", lambda m: '""' if m[0][0] == '"' else "", text)
+    bare = re.sub(
+        r"\"(?:[^\"\\\n]|\\.)*\"|//[^\n]*", lambda m: '""' if m[0][0] == '"' else "", text
+    )
     return re.sub(r"\s+", " ", bare)
 
 
@@ -130,8 +137,12 @@ def test_a_fault_in_a_template_names_the_part(tmp_path: Path) -> None:
     own = tmp_path / "parts" / "odd-lamp"
     own.mkdir(parents=True)
     source = Path(sketch.data_dir("templates")) / "parts" / "sht3x"
-    (own / "part.yaml").write_text((source / "part.yaml").read_text().replace("id: sht3x", "id: odd-lamp"))
-    (own / "sketch.j2").write_text("{% macro code(u) %}{{ u.figure('nothing_v') }}{% endmacro %}{% macro make(u) %}{% endmacro %}")
+    (own / "part.yaml").write_text(
+        (source / "part.yaml").read_text().replace("id: sht3x", "id: odd-lamp")
+    )
+    (own / "sketch.j2").write_text(
+        "{% macro code(u) %}{{ u.figure('nothing_v') }}{% endmacro %}{% macro make(u) %}{% endmacro %}"
+    )
     text = example_text("reed-room", "atmega2560-5v").replace("part: sht3x", "part: odd-lamp")
     build = buildfile.from_tree(document.parse(text.encode(), "x.yaml"), Tables(tmp_path))
     with pytest.raises(sketch.TemplateFault, match=r"odd-lamp.*sketch\.j2.*nothing_v"):

@@ -34,7 +34,7 @@ USB = 9
 """Stands for the native USB port wherever a UART index is asked for."""
 
 
-class ChipFailed(Exception):  # noqa: N818 - named for what happened
+class ChipFailed(Exception):
     """The chip engine could not run the sketch or the scenario."""
 
 

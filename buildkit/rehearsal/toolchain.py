@@ -38,11 +38,11 @@ _ASM = ("-c", "-g", "-x", "assembler-with-cpp", "-flto")
 _LINK = ("-Os", "-g", "-flto", "-fuse-linker-plugin", "-Wl,--gc-sections")
 
 
-class ToolchainMissing(Exception):  # noqa: N818 - named for what happened
+class ToolchainMissing(Exception):
     """A program or file that the rehearsal needs is not installed."""
 
 
-class CompileFailed(Exception):  # noqa: N818 - named for what happened
+class CompileFailed(Exception):
     """The compiler refused the sketch; `output` is what it said."""
 
     def __init__(self, message: str, output: str) -> None:

@@ -35,7 +35,11 @@ def flash(circuit: Circuit) -> Iterable[Fault]:
         )
 
 
-@rule("memory.ram", "error", source="the board's table, ram_bytes; common practice, no source: a quarter stays free for the stack")
+@rule(
+    "memory.ram",
+    "error",
+    source="the board's table, ram_bytes; common practice, no source: a quarter stays free for the stack",
+)
 def ram(circuit: Circuit) -> Iterable[Fault]:
     """The sketch's data leaves too little RAM for the stack.
 

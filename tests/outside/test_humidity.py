@@ -28,7 +28,8 @@ BUILD = """build: humid
 board: atmega328p-5v
 supply: {rail: 5V, max_ma: 500}
 probes:
-  air: {part: sht3x, value: humidity, every_s: 1}
+  rh: {part: sht3x, value: humidity, every_s: 1}
+  degc: {part: sht3x, value: temperature, every_s: 1, address: 0x45}
 """
 
 # Questions: "c" and bytes for the CRC; "h" or "t" and the six bytes of a reply.
@@ -47,6 +48,7 @@ static struct {
     return n == sizeof reply;
   }
 } bus;
+static Probe probe_rh, probe_degc;
 %s
 int main() {
   char what, text[64];
@@ -60,9 +62,8 @@ int main() {
     }
     if (what == 'c') { printf("%%d\\n", crc31(bytes, n)); continue; }
     memcpy(reply, bytes, sizeof reply);
-    Probe probe = {};
-    Sht3x reader = { probe, 0x44, what == 'h', 1000, {}, {}, true };
-    reader.take(0);
+    Probe &probe = what == 'h' ? probe_rh : probe_degc;
+    (what == 'h' ? reader_rh : reader_degc).take(0);
     if (probe.taken) printf("%%ld\\n", probe.steps);
     else puts("lost");
   }
@@ -75,6 +76,7 @@ def program(tmp_path_factory: pytest.TempPathFactory) -> Path:
     text = sketch.render(circuit_of(BUILD))
     parts = [native.cut(text, opening)
              for opening in ("struct Timer ", "static uint8_t crc31(", "struct Sht3x ")]  # fmt: skip
+    parts += [native.cut(text, f"Sht3x reader_{name} ") for name in ("rh", "degc")]
     code = native.narrow("\n".join(parts))
     return native.build(HARNESS % code, tmp_path_factory.mktemp("humid"))
 

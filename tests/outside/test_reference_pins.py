@@ -122,7 +122,6 @@ BREAK: dict[str, Callable[[Pin], Pin]] = {
     "interrupt": lambda pin: replace(pin, interrupt=None if pin.interrupt is not None else 0),
     "interrupt number": lambda pin: replace(pin, interrupt=99),
     "pwm": lambda pin: replace(pin, pwm=None if pin.pwm is not None else "test"),
-    "5 V": lambda pin: replace(pin, max_v=3.6 if (pin.max_v or 0) >= 5.0 else 5.5),
     "place": lambda pin: replace(pin, label="elsewhere", aliases=()),
     "label": lambda pin: replace(pin, label="elsewhere"),
     "soft serial": lambda pin: replace(pin, soft_rx=not pin.soft_rx),
@@ -136,8 +135,10 @@ def read(board: Board, pin: Pin, kind: str) -> Any:
     return READ[kind](board, pin)
 
 
-def broken(pin: Pin, kind: str) -> Pin:
+def broken(board: Board, pin: Pin, kind: str) -> Pin:
     """The pin, saying something else in a cell."""
+    if kind == "5 V":
+        return replace(pin, max_v=3.6 if read(board, pin, kind) else 5.5)
     if kind.startswith("role "):
         role = kind.removeprefix("role ")
         kept = tuple(r for r in pin.roles if r != role)
@@ -420,7 +421,7 @@ def test_every_cell_is_seen_when_broken(board_id: str) -> None:
     unseen = []
     for key, kind in cells:
         pins = dict(board.pins)
-        pins[labels[key]] = broken(pins[labels[key]], kind)
+        pins[labels[key]] = broken(board, pins[labels[key]], kind)
         wrong = differences(held, replace(board, pins=pins), cells)
         if not any(f", {kind}: " in one or "no such pin" in one for one in wrong):
             unseen.append((key, kind))
