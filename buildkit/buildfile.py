@@ -80,6 +80,7 @@ class _Reader:
         loads = self._section("loads", self._load)
         displays = self._section("displays", self._display)
         alarms = self._section("alarms", self._alarm)
+        between = self._between()
         for display in displays.values():
             self._shows(display)
         if board is not None:
@@ -105,6 +106,7 @@ class _Reader:
             cables=cables,
             at=tree.at,
             places=fields.places(tree),
+            between=between,
         )
 
     def _board(self, node: Node) -> model.Board | None:
@@ -187,6 +189,48 @@ class _Reader:
             figures=self._own_figures(node, part),
             address=fields.integer(node, "address", part.default_address),
             places=fields.places(node),
+        )
+
+    def _between(self) -> dict[str, model.Between]:
+        """Parts in wires, by the key that names the wire."""
+        made: dict[str, model.Between] = {}
+        owners = {use.name: use for use in self.uses}
+        named = [name for section in _USED for name, _ in fields.items(self.tree, section)]
+        for key, node in fields.items(self.tree, "between"):
+            owner, dot, terminal = key.partition(".")
+            if not dot or owner not in named:
+                self.fault(
+                    "doc.unknown-part",
+                    node.name_at,
+                    f"'{clip(key)}' names no wire of this build",
+                    "Write it as NAME.TERMINAL. "
+                    + validation.did_you_mean(owner, named, "parts of this build"),
+                )
+                continue
+            if owner in owners:
+                self._crossed(owners[owner], terminal, node)
+            use = self._use("between", key, node)
+            if use is not None:
+                use = replace(use, name=f"{use.part.between} {key}")
+                made[key] = model.Between(use, owner, terminal)
+        return made
+
+    def _crossed(self, use: model.Use, terminal: str, node: Node) -> None:
+        """Whether there is a wire for a part to sit in."""
+        signals = {t.name: t for t in use.part.signals()}
+        found = signals.get(terminal)
+        if found is not None and (not found.leave_open or terminal in use.wires):
+            return
+        wired = [t.name for t in signals.values() if not t.leave_open or t.name in use.wires]
+        is_other = found is None and terminal in use.part.terminals
+        why = "carries no signal" if is_other else "is not wired to a pin"
+        if terminal not in use.part.terminals:
+            why = f"is no terminal of '{use.part.id}'"
+        self.fault(
+            "doc.unknown-terminal",
+            node.name_at,
+            f"'{clip(terminal)}' of {use.name} {why}, so that nothing can sit in its wire",
+            validation.did_you_mean(terminal, wired, f"wires of {use.name}"),
         )
 
     def _fits(self, part_id: str, section: str) -> bool:

@@ -6,6 +6,11 @@ Every function names the published source of its formula.
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
+
+# IEC 60063, series E12 and E24: preferred values of one decade.
+E12 = (10, 12, 15, 18, 22, 27, 33, 39, 47, 56, 68, 82)
+E24 = tuple(sorted((*E12, 11, 13, 16, 20, 24, 30, 36, 43, 51, 62, 75, 91)))
 
 COPPER_OHM_MM2_PER_M = 0.01724  # IEC 60028, annealed copper at 20 degC
 
@@ -120,3 +125,63 @@ def node_v(*feeds: tuple[float, float]) -> float:
     """Volts at a joint fed by (volts, ohms) pairs and loaded by nothing.  Millman's theorem."""
     conductance = sum(1 / ohms for _, ohms in feeds)
     return sum(volts / ohms for volts, ohms in feeds) / conductance
+
+
+def preferred(least: float, most: float, series: Sequence[int] = E24) -> list[float]:
+    """The preferred values from ``least`` to ``most``, both included.  IEC 60063."""
+    decades = range(math.floor(math.log10(least)) - 2, math.ceil(math.log10(most)) + 1)
+    values = (round(step * 10.0**decade, 12) for decade in decades for step in series)
+    slack = 1e-9
+    return [v for v in values if least * (1 - slack) <= v <= most * (1 + slack)]
+
+
+def preferred_above(value: float, series: Sequence[int] = E24) -> float:
+    """The least preferred value that is not below ``value``.  IEC 60063."""
+    return preferred(value, value * 10, series)[0]
+
+
+def preferred_below(value: float, series: Sequence[int] = E24) -> float:
+    """The greatest preferred value that is not above ``value``.  IEC 60063."""
+    return preferred(value / 10, value, series)[-1]
+
+
+def divider_v(volts: float, upper_ohms: float, lower_ohms: float, load_ohms: float = 0.0) -> float:
+    """Volts at the joint of a divider, with ``load_ohms`` beside its lower resistor if given."""
+    below = parallel_ohms(lower_ohms, load_ohms) if load_ohms else lower_ohms
+    return volts * below / (upper_ohms + below)
+
+
+def divider_pair(
+    ratio: float, least_ohms: float = 5000.0, most_ohms: float = 20000.0
+) -> tuple[float, float]:
+    """Upper and lower E24 resistor whose divider comes nearest to ``ratio`` and not above it.
+
+    Both together are within the two limits; of equals the pair nearest to
+    their middle is taken.  Voltage divider after Ohm's law; values IEC 60063.
+    """
+    values = preferred(least_ohms / 50, most_ohms)
+    pairs = [
+        (upper, lower)
+        for upper in values
+        for lower in values
+        if least_ohms <= upper + lower <= most_ohms
+        and lower / (upper + lower) <= ratio * (1 + 1e-9)
+    ]
+    middle = math.sqrt(least_ohms * most_ohms)
+
+    def worth(pair: tuple[float, float]) -> tuple[float, float]:
+        upper, lower = pair
+        return -round(lower / (upper + lower), 6), abs(math.log((upper + lower) / middle))
+
+    return min(pairs, key=worth)
+
+
+def avr_core_baud_error(clock_hz: float, baud: float) -> float:
+    """Relative error of a serial port as the AVR core sets it.
+
+    Double speed but for two cases (AVR core 1.8.7, HardwareSerial.cpp, begin).
+    """
+    divisor, error = uart_baud_error(clock_hz, baud)
+    if divisor > 4095 or (clock_hz == 16_000_000 and baud == 57600):
+        return uart_baud_error(clock_hz, baud, samples=16)[1]
+    return error

@@ -12,7 +12,7 @@ from fractions import Fraction
 from typing import Any, Literal
 
 Severity = Literal["error", "warning", "note"]
-Section = Literal["probes", "loads", "displays", "alarms"]
+Section = Literal["probes", "loads", "displays", "alarms", "between"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -229,8 +229,10 @@ class Quantity:
 class Terminal:
     """A labelled connection of a part.
 
-    ``kind`` is supply, ground, signal or contact.  ``needs`` is the ability
-    the board's pin must have; ``flow`` is seen from the part: in, out, both.
+    ``kind`` is supply, ground, signal, contact or through.  ``needs`` is the
+    ability the board's pin must have; ``flow`` is seen from the part: in, out,
+    both.  A part that sits in a wire has two ``through`` terminals, and supply
+    terminals that belong to one of their sides.
     """
 
     name: str
@@ -240,6 +242,7 @@ class Terminal:
     flow: str | None = None
     leave_open: bool = False  # not wired unless the build wires it
     contact: str | None = None  # feed | load
+    side: str | None = None  # of a part in a wire: in | out of a divider, high | low of a shifter
 
 
 @dataclass(frozen=True, slots=True)
@@ -283,11 +286,14 @@ class Part:
     switching: Switching | None
     extras: tuple[Extra, ...]
     shows: str  # text | lamp | ""
+    between: str  # divider | shifter | "": what it is when it sits in a wire
     font: Mapping[str, int]  # characters beyond plain ASCII, and the display's code for each
     font_missing: frozenset[str]  # ASCII characters that the display lacks
     cautions: tuple[str, ...]
     sources: Mapping[str, str]
     folder: str
+    cannot_go_silent: str = ""  # what a broken wire looks like, when it looks like a reading
+    silence_figure: str = ""  # the figure that, above zero, tells the two apart
 
     def signals(self) -> tuple[Terminal, ...]:
         """The terminals that go to a pin of the board."""
@@ -374,6 +380,15 @@ class Alarm:
 
 
 @dataclass(frozen=True, slots=True)
+class Between:
+    """A part that sits in the wire of another part's terminal, as used in a build."""
+
+    use: Use
+    of: str  # name of the use whose wire it sits in
+    terminal: str
+
+
+@dataclass(frozen=True, slots=True)
 class Control:
     """One rule of operation: which load, from which probe, when."""
 
@@ -450,10 +465,17 @@ class Build:
     cables: Mapping[str, Cable]
     at: Place
     places: Mapping[str, Place]
+    between: Mapping[str, Between] = field(default_factory=dict)  # by USE.TERMINAL
 
     def uses(self) -> tuple[Use, ...]:
         """Every part of the build, in the order of the file."""
-        groups = (self.probes, self.loads, self.displays, self.alarms)
+        groups: tuple[Mapping[str, Probe | Load | Display | Alarm | Between], ...] = (
+            self.probes,
+            self.loads,
+            self.displays,
+            self.alarms,
+            self.between,
+        )
         return tuple(item.use for group in groups for item in group.values())
 
     def place(self, key: str) -> Place:

@@ -35,6 +35,7 @@ def seat(build: Build) -> Circuit:
         free = [pin for _, pin in domains[spot] if pin.label not in taken]
         if item[1].needs == "uart-rx" and soft_left <= 0:
             free = [pin for pin in free if _hardware_rx(build.board, pin)]
+        free = [pin for pin in free if _both_lines(build, *item, pin, seats)]
         later = [[pin.label for _, pin in domains[_spot(other)]] for other in rest[index + 1 :]]
         pin = _choose(free, later, taken)
         if pin is None:
@@ -124,6 +125,38 @@ def _can(board: Board, pin: Pin, terminal: Terminal) -> bool:
 def _hardware_rx(board: Board, pin: Pin) -> bool:
     ports = [port for port, use in board.serial_ports.items() if use == "free"]
     return any(f"{port}.rx" in pin.roles for port in ports)
+
+
+def _both_lines(
+    build: Build, use: Use, terminal: Terminal, pin: Pin, seats: Mapping[Spot, Seat]
+) -> bool:
+    """Whether a pin leaves receiver and sender of a part on one port, or both to software."""
+    needs = {"uart-rx": "uart-tx", "uart-tx": "uart-rx"}
+    other = next((t for t in wanted(use) if t.needs == needs.get(terminal.needs or "")), None)
+    if other is None:
+        return True
+    seat_there = seats.get((use.name, other.name))
+    label = seat_there.label if seat_there else use.wires.get(other.name, "")
+    there = build.board.pin(label)
+    if there is None:
+        taken = _pins_of_build(build) | {seat.label for seat in seats.values()}
+        free = [p for p in build.board.pins.values() if p.label not in taken]
+    else:
+        free = [there]
+    mine = _free_ports(build.board, pin, terminal)
+    return (not mine and there is None) or any(
+        mine == _free_ports(build.board, p, other) for p in free
+    )
+
+
+def _free_ports(board: Board, pin: Pin, terminal: Terminal) -> set[str]:
+    """The free hardware ports that a pin serves as what a terminal needs."""
+    line = (terminal.needs or "")[5:]
+    return {
+        port
+        for port, use in board.serial_ports.items()
+        if use == "free" and f"{port}.{line}" in pin.roles
+    }
 
 
 def _cost(board: Board, use: Use, terminal: Terminal, pin: Pin) -> int:

@@ -2,9 +2,8 @@
 
 The frame stands in templates/sketch, what a part adds in its own folder.  A
 part's ``sketch.j2`` has the macros ``code(u)`` (once a part), ``make(u)``
-(once a use) and, where needed, ``begin(u)`` and ``shared(u)``; ``u`` is a
-``PartView``.  What ``shared`` gives is written once, however many parts give
-the same words: imported from templates/sketch, or the part's own.
+(once a use) and, where needed, ``begin(u)``; ``u`` is a ``PartView``.  What
+several kinds of parts have in common goes in through ``u.share``.
 """
 
 from __future__ import annotations
@@ -40,6 +39,12 @@ class PartView:
     circuit: Circuit
     core: Any
     quiet_serial: bool
+    shared: dict[str, None]
+
+    def share(self, block: str) -> str:
+        """A block that is written once, before the parts' own code, whoever gives it too."""
+        self.shared.setdefault(str(block).strip())
+        return ""
 
     @property
     def name(self) -> str:
@@ -86,14 +91,9 @@ class PartView:
         return int(self.figure("columns_count"))
 
     @property
-    def cells(self) -> int:
-        """Characters of a display."""
-        return self.columns * int(self.figure("rows_count"))
-
-    @property
-    def row_starts(self) -> list[int]:
-        """Display memory address of each row (HD44780U data sheet, 2-line display)."""
-        return [0x00, 0x40, self.columns, 0x40 + self.columns][: int(self.figure("rows_count"))]
+    def rows(self) -> int:
+        """Rows of a display."""
+        return int(self.figure("rows_count"))
 
     @property
     def quantity(self) -> Quantity:
@@ -202,9 +202,7 @@ def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, A
         macros = _macros(use)
         if macros is None:
             continue
-        view = PartView(use, circuit, core, quiet_serial)
-        if hasattr(macros, "shared"):
-            shared.setdefault(_fill(macros.shared, view).strip())
+        view = PartView(use, circuit, core, quiet_serial, shared)
         block = _fill(macros.code, view)
         maker = _fill(macros.make, view)
         if code.setdefault(use.part.id, block) != block:

@@ -270,11 +270,14 @@ def _part(path: Path) -> model.Part:
         switching=_switching(switching) if switching else None,
         extras=tuple(_extra(entry, figures) for entry in raw.get("extras", ())),
         shows=raw.get("shows", ""),
+        between=raw.get("between", ""),
         font=raw.get("font", {}),
         font_missing=frozenset(raw.get("font_missing", "")),
         cautions=tuple(raw.get("cautions", ())),
         sources=raw["sources"],
         folder=str(path.parent),
+        cannot_go_silent=raw.get("cannot_go_silent", {}).get("why", ""),
+        silence_figure=raw.get("cannot_go_silent", {}).get("unless", ""),
     )
 
 
@@ -287,6 +290,7 @@ def _terminal(name: str, raw: Mapping[str, Any]) -> model.Terminal:
         flow=raw.get("flow"),
         leave_open=raw.get("leave_open", False),
         contact=raw.get("contact"),
+        side=raw.get("side"),
     )
 
 

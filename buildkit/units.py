@@ -33,6 +33,8 @@ UNITS = {
     "V": Unit("voltage", Fraction(1), Fraction(0), "V"),
     "mA": Unit("current", Fraction(1), Fraction(0), "mA"),
     "L/min": Unit("flow", Fraction(1), Fraction(0), "L/min"),
+    "%": Unit("share", Fraction(1), Fraction(0), "%"),
+    "state": Unit("state", Fraction(1), Fraction(0), ""),  # 0 or 1 of a switch
 }
 
 

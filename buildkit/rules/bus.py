@@ -186,7 +186,8 @@ def pull_up_missing(circuit: Circuit) -> Iterable[Fault]:
     ones inside the chip are many times too weak and stand in no specification.
 
     Wrong:
-        panel: {part: lcd1602-pcf8574, own_figures: {module_pull_up_ohms: 1000000}}   # taken off
+        # taken off
+        panel: {part: lcd1602-pcf8574, own_figures: {module_pull_up_ohms: 1000000}}
 
     Right:
         panel: {part: lcd1602-pcf8574}   # 4.7 kilohms on its back

@@ -102,7 +102,8 @@ def baud_error(circuit: Circuit) -> Iterable[Fault]:
     last bits of a byte are read in the wrong place.
 
     Wrong:
-        smoke: {part: pm-frame32, own_figures: {serial_baud: 115200}}   # 2.1 % at 16 MHz
+        # 2.1 % at 16 MHz
+        smoke: {part: pm-frame32, own_figures: {serial_baud: 115200}}
 
     Right:
         smoke: {part: pm-frame32}   # 9600 baud, 0.2 %

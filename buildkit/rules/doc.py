@@ -135,7 +135,8 @@ declare(
         - {drive: hood, by: smoke, start_at: 15, stop_at: 9, no_reading_after_s: 15}
 
     Right:
-        - {drive: hood, by: smoke, start_at: 15, stop_at: 9, no_reading_after_s: 15, if_no_reading: off}
+        - {drive: hood, by: smoke, start_at: 15, stop_at: 9,
+           no_reading_after_s: 15, if_no_reading: off}
     """,
     source="JSON Schema 2020-12, validation vocabulary 6.5.3, with 'buildkit schema build'",
 )

@@ -231,7 +231,8 @@ def high_not_seen(circuit: Circuit) -> Iterable[Fault]:
     bench and fails in the cold.
 
     Wrong:
-        smoke: {part: pm-frame32, own_figures: {out_high_v: 2.5}}   # 3.0 V needed at 5 V
+        # 3.0 V needed at 5 V
+        smoke: {part: pm-frame32, own_figures: {out_high_v: 2.5}}
 
     Right:
         smoke: {part: pm-frame32}   # 3.3 V
@@ -310,7 +311,8 @@ def adc_over_range(circuit: Circuit) -> Iterable[Fault]:
     of the sensor's span is one single value.
 
     Wrong:
-        shelf: {part: ntc-divider, wires: {FEED: 3V3}}   # on a board whose converter ends at 1.0 V
+        # on a board whose converter ends at 1.0 V
+        shelf: {part: ntc-divider, wires: {FEED: 3V3}}
 
     Right:
         a divider between, or a board whose converter reaches 3.3 V
@@ -338,7 +340,8 @@ def adc_other_rail(circuit: Circuit) -> Iterable[Fault]:
     thermistor reads as a warm one.
 
     Wrong:
-        shelf: {part: ntc-divider, wires: {FEED: 3V3}}   # the converter measures against 5 V
+        # the converter measures against 5 V
+        shelf: {part: ntc-divider, wires: {FEED: 3V3}}
 
     Right:
         shelf: {part: ntc-divider, wires: {FEED: 5V}}

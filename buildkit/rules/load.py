@@ -235,7 +235,8 @@ def wrong_kind(circuit: Circuit) -> Iterable[Fault]:
     build without mains is taken as direct current.
 
     Wrong:
-        fan: {part: ssr-zero-cross-dc-control, draws: {volts: 24, amps: 1, kind: motor}}
+        fan: {part: ssr-zero-cross-dc-control,
+              draws: {volts: 24, amps: 1, kind: motor}}
 
     Right:
         fan: {part: relay-module-active-low, draws: {volts: 24, amps: 1, kind: motor}}
@@ -271,7 +272,8 @@ def rest_undefined(circuit: Circuit) -> Iterable[Fault]:
     off then; firmware cannot.
 
     Wrong:
-        hood: {part: ssr-zero-cross-dc-control, own_figures: {off_ua: 0.5}}   # the pin leaks 1 uA
+        # the pin leaks 1 uA
+        hood: {part: ssr-zero-cross-dc-control, own_figures: {off_ua: 0.5}}
 
     Right:
         hood: {part: ssr-zero-cross-dc-control}   # dark below 100 uA
@@ -316,7 +318,8 @@ def rests_on(circuit: Circuit) -> Iterable[Fault]:
     the part needs to stay off, it runs whenever nobody is in charge.
 
     Wrong:
-        hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 5}}   # 5 is pulled high at reset
+        # 5 is pulled high at reset
+        hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 5}}
 
     Right:
         hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 7}}

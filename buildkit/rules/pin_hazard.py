@@ -73,7 +73,8 @@ def strap(circuit: Circuit) -> Iterable[Fault]:
     the sketch does.
 
     Wrong:
-        hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 0}}   # 0 must be high at reset
+        # 0 must be high at reset
+        hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 0}}
 
     Right:
         hood: {part: ssr-zero-cross-dc-control, wires: {CTRL+: 25}}

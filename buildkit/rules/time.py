@@ -24,7 +24,8 @@ def faster_than_part(circuit: Circuit) -> Iterable[Fault]:
     without a pause. The average then looks calmer than the room.
 
     Wrong:
-        soil: {part: ds18b20, value: temperature, every_s: 0.2}    # converts for 0.75 s
+        # converts for 0.75 s
+        soil: {part: ds18b20, value: temperature, every_s: 0.2}
 
     Right:
         soil: {part: ds18b20, value: temperature, every_s: 2}

@@ -10,6 +10,7 @@ import re
 from collections.abc import Iterable, Mapping
 from functools import cache
 from importlib import metadata
+from pathlib import Path
 from typing import Any
 
 from buildkit.model import Board
@@ -55,7 +56,8 @@ def stub_labels() -> dict[str, str]:
     stub = metadata.distribution("circuitpython-stubs").locate_file(
         "board_definitions/arduino_zero/__init__.pyi"
     )
-    named = re.findall(r"^(\w+): microcontroller\.Pin  # (P[AB]\d\d)$", stub.read_text(), re.M)  # type: ignore[attr-defined]
+    text = Path(str(stub)).read_text(encoding="utf-8")
+    named = re.findall(r"^(\w+): microcontroller\.Pin  # (P[AB]\d\d)$", text, re.MULTILINE)
     second = {"RX", "TX", "LED"}  # further names of D0, D1 and D13
     return {port: re.sub(r"^D(?=\d)", "", name) for name, port in named if name not in second}
 
@@ -116,7 +118,6 @@ def ra4m1_cells(facts: Mapping[str, Any], board: Board) -> Cells:
             (key, "adc"): fact["adc_channel"] if label in facts["roles"] else None,
             (key, "pwm"): fact.get("pwm"),
             (key, "interrupt number"): _line(fact.get("interrupt"), "IRQ"),
-            (key, "5 V"): facts["electrical"]["io_voltage_v"]["value"] >= 5,
             (key, "moves"): key in moving,
             (key, "at reset"): RA4M1_DEBUG.get(key),
         }

@@ -66,7 +66,8 @@ def _frames() -> list[bytes]:
     for number in range(64):
         words = [rng.randrange(65536) for _ in range(13)]
         if number % 4:
-            words[3:6] = [rng.choice([0, 1, 999, 1000, rng.randrange(1001)]) for _ in range(3)]
+            ends, inside = [0, 1, 999, 1000], [rng.randrange(1001) for _ in range(8)]
+            words[3:6] = rng.sample(ends + inside, 3)
         data = bytearray(_frame(words))
         if number % 3 == 1:
             for at in rng.sample(range(32 * 8), rng.choice([1, 2, 5])):

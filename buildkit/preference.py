@@ -1,0 +1,135 @@
+"""Which of several harmless pins is taken first: an order of the pins a kind of want.
+
+Two aims meet here.  Thrift: pins with abilities that another part may need
+(an analog channel, a serial port, the bus) come last.  And peace: each kind of
+part begins on pins of its own and borrows from the far end of the others', so
+that a part that is added takes no pin from one that has its seat.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable
+from dataclasses import dataclass
+
+from buildkit.model import Board, Pin
+from buildkit.wants import Want, free_ports
+
+HEADER_GAP = 8  # places of wire to another header; no gap on one header counts for more
+_KINDS = ("probes", "loads", "displays", "alarms")
+_WASTE = {"Wire": 60, "free port": 40, "adc": 30, "SPI": 12, "interrupt": 8, "pwm": 6, "soft": 2}
+_SPECIAL = ("adc", "interrupt", "pwm")
+
+
+def places(board: Board) -> dict[str, int]:
+    """Where each pin lies on one long line: neighbours on a header are 1 apart."""
+    known = {name: pin.label for pin in board.pins.values() for name in pin.aliases}
+    known |= {label: label for label in board.pins}
+    found: dict[str, int] = {}
+    at = 0
+    for header in board.headers:
+        for label in header.labels:
+            at += 1
+            if label in known:
+                found.setdefault(known[label], at)
+        at += HEADER_GAP
+    for label in board.pins:
+        if label not in found:
+            at += HEADER_GAP
+            found[label] = at
+    return found
+
+
+def wiring(at: Iterable[int]) -> int:
+    """Length of the shortest chain through places on that line, each gap counted up to a limit."""
+    line = sorted(at)
+    return sum(min(b - a, HEADER_GAP) for a, b in zip(line, line[1:], strict=False))
+
+
+_HAS: dict[str, Callable[[Pin], bool]] = {
+    "interrupt": lambda pin: pin.interrupt is not None,
+    "pwm": lambda pin: pin.pwm is not None,
+    "soft": lambda pin: pin.soft_rx,
+}
+
+
+def wastes(board: Board, need: str = "") -> dict[str, int]:
+    """For each pin what is lost to other parts when it is taken for ``need``.
+
+    An ability that more than half of the harmless pins have is no loss.
+    """
+    ports = free_ports(board)
+    usable = [pin for pin in board.pins.values() if not pin.hazards]
+    rare = [n for n, has in _HAS.items() if 2 * sum(map(has, usable)) <= len(usable) and n != need]
+    lost: dict[str, int] = {}
+    for pin in board.pins.values():
+        owners = [role.split(".")[0] for role in pin.roles]
+        lost[pin.label] = sum(_WASTE["free port" if o in ports else o] for o in owners
+                              if o in ports or o in _WASTE)  # fmt: skip
+        lost[pin.label] += _WASTE["adc"] if pin.adc is not None and need != "adc" else 0
+        lost[pin.label] += sum(_WASTE[name] for name in rare if _HAS[name](pin))
+    return lost
+
+
+@dataclass(frozen=True)
+class Homes:
+    """The orders of one board: for each kind of want the pins, the most liked first."""
+
+    orders: dict[str, dict[str, int]]
+
+    def order(self, want: Want, alone: bool) -> dict[str, int]:
+        """Rank of every pin for a want; ``alone`` when its part has no other open terminal."""
+        if want.need in (*_SPECIAL, "uart-rx", "uart-tx"):
+            return self.orders[want.need]
+        return self.orders[want.use.section if alone else "several"]
+
+
+def homes(board: Board) -> Homes:
+    """The orders of a board; they depend on nothing but its table."""
+    lost, at = wastes(board), places(board)
+    number = {label: pin.number for label, pin in board.pins.items()}
+    harmless = [label for label, pin in board.pins.items() if not pin.hazards]
+    plain = [label for label in harmless if lost[label] < _WASTE["adc"]]
+    run = _longest_run(sorted(plain, key=at.__getitem__), at)
+    # Parts with many wires get the longest run; single ones begin outside it.
+    singles = sorted(plain, key=lambda p: (p in run, lost[p], number[p]))
+    soft = _soft_home(board, singles, at)
+    stock = [label for label in singles if label not in soft]
+    by_loss = sorted((p for p in number if p not in plain), key=lambda p: (lost[p], -number[p]))
+    analog = [p for p in by_loss if p in harmless and lost[p] < _WASTE["free port"]]
+    rest = [p for p in by_loss if p not in analog]
+    orders: dict[str, dict[str, int]] = {}
+    for index, kind in enumerate(_KINDS):
+        own = [*stock[index :: len(_KINDS)], *analog[index :: len(_KINDS)]]
+        borrowed = [p for p in [*reversed(stock), *soft, *reversed(analog)] if p not in own]
+        orders[kind] = _ranks([*own, *borrowed, *rest])
+    others = [*analog, *rest]
+    orders["uart-rx"] = _ranks([*soft, *reversed(stock), *others])
+    orders["uart-tx"] = _ranks([*reversed(soft), *reversed(stock), *others])
+    orders["several"] = _ranks([*run, *(p for p in reversed(singles) if p not in run), *others])
+    for need in _SPECIAL:
+        left = wastes(board, need)
+        orders[need] = _ranks(sorted(left, key=lambda p: (left[p], number[p])))
+    return Homes(orders)
+
+
+def _ranks(labels: Iterable[str]) -> dict[str, int]:
+    return {label: rank for rank, label in enumerate(labels)}
+
+
+def _longest_run(labels: list[str], at: dict[str, int]) -> list[str]:
+    """The longest row of neighbours among labels in their order; the first of equals."""
+    best: list[str] = []
+    run: list[str] = []
+    for label in labels:
+        run = [*run, label] if run and at[label] == at[run[-1]] + 1 else [label]
+        best = run if len(run) > len(best) else best
+    return best
+
+
+def _soft_home(board: Board, singles: list[str], at: dict[str, int]) -> list[str]:
+    """A pin kept for the one software serial of a board, and its neighbour for sending."""
+    hears = [label for label in singles if board.pins[label].soft_rx]
+    for label in hears[:1]:
+        beside = [p for p in singles if abs(at[p] - at[label]) == 1]
+        return [label, *beside[:1]]
+    return []

@@ -1,0 +1,282 @@
+"""The search behind seating: exact, and with the same answer every time.
+
+The parts are seated one after another in a fixed order.  Each tries its
+placements from the best to the worst, and a placement stands when all parts
+behind it can still be seated.  So the answer is the first in dictionary order:
+no part gives up a better place for a part behind it, unless that one would
+stay without.  What prunes the search is a bipartite matching of the open
+terminals to the free pins (augmenting paths, after Kuhn, Naval Research
+Logistics Quarterly 2 (1955) 83), counted once for each degree of harm.
+
+The harm of all seats together is kept at its least first: the search runs
+within a budget that grows from the bound of the matching (iterative deepening,
+after Korf, Artificial Intelligence 27 (1985) 97).
+"""
+
+from __future__ import annotations
+
+import heapq
+from collections.abc import Iterator, Mapping, Sequence
+from dataclasses import dataclass
+
+from buildkit.preference import wiring
+
+SOFT = "software serial"  # the one listener that software can be, counted as if it were a pin
+NEVER = 10**9
+
+
+@dataclass(frozen=True, slots=True)
+class Group:
+    """Pins whose currents add up against one limit, in one direction."""
+
+    pins: frozenset[str]
+    max_ma: float
+    ways: frozenset[str]  # source, sink
+
+
+@dataclass(frozen=True, slots=True)
+class Seeker:
+    """One terminal within a way of seating its part: harm and rank of each pin it may have."""
+
+    name: str
+    harm: Mapping[str, int]
+    rank: Mapping[str, int]
+    ma: float
+    way: str
+
+
+@dataclass(frozen=True, slots=True)
+class Way:
+    """One way to seat a part: on ordinary pins, on a serial port, by software serial."""
+
+    seekers: tuple[Seeker, ...]
+    harm: int = 0
+    far: int = 0  # added to the length of the wiring: ways that come last whatever the pins
+    blocks: frozenset[str] = frozenset()  # pins that nobody else may have
+    soft: bool = False
+
+
+@dataclass(frozen=True, slots=True)
+class Item:
+    """A part with open terminals and its ways; ``given`` are pins that it has already."""
+
+    name: str
+    ways: tuple[Way, ...]
+    counts: tuple[Mapping[str, int], ...]  # for the matching: harm by pin, one map a terminal
+    given: tuple[str, ...] = ()
+
+
+@dataclass(frozen=True, slots=True, order=True)
+class Placement:
+    """Where a part sits.  The order of the fields is the order of the aims."""
+
+    harm: int
+    wiring: int
+    rank: int
+    ranks: tuple[int, ...]
+    way: int
+    pins: tuple[str, ...]
+
+    @property
+    def cost(self) -> tuple[int, int, int]:
+        """Harm, length of wiring, rank: what two seatings are compared by."""
+        return self.harm, self.wiring, self.rank
+
+
+@dataclass(frozen=True, slots=True)
+class Table:
+    """What all parts share: places along the headers, current groups, free software serial."""
+
+    at: Mapping[str, int]
+    groups: tuple[Group, ...]
+    given_ma: tuple[float, ...]  # what the build's own wires put on each group
+    soft_free: bool
+
+
+def solve(items: Sequence[Item], table: Table) -> list[Placement] | None:
+    """The best seating of all items, or None when they do not fit together."""
+    search = _Search(items, table)
+    budget = search.bound(0, frozenset(), table.soft_free)
+    while budget < NEVER:
+        search.start(budget)
+        found = search.run(0, frozenset(), table.given_ma, table.soft_free, 0)
+        if found is not None:
+            return found
+        budget = search.next_budget
+    return None
+
+
+class _Search:
+    """One run; it holds what is the same at every depth."""
+
+    def __init__(self, items: Sequence[Item], table: Table) -> None:
+        self.items = items
+        self.table = table
+        self.tails = [[c for item in items[i:] for c in item.counts] for i in range(len(items) + 1)]
+        self.levels = sorted({harm for counts in self.tails[0] for harm in counts.values()})
+        self.budget = 0
+        self.next_budget = NEVER
+
+    def start(self, budget: int) -> None:
+        """Begin anew within a budget of harm."""
+        self.budget, self.next_budget = budget, NEVER
+
+    def run(
+        self, index: int, used: frozenset[str], mas: tuple[float, ...], soft: bool, spent: int
+    ) -> list[Placement] | None:
+        """Seat the items from ``index`` on; None when that cannot be done within the budget."""
+        if index == len(self.items):
+            return []
+        item = self.items[index]
+        failed: set[tuple[object, ...]] = set()
+        for placement in placements(item, used, self.table, soft):
+            way = item.ways[placement.way]
+            if spent + placement.harm > self.budget:
+                self.next_budget = min(self.next_budget, spent + placement.harm)
+                break  # harm comes first in their order
+            then = self._add(mas, way, placement)
+            if then is None:
+                continue
+            key = self._alike(index + 1, way, placement)
+            if key in failed:
+                continue
+            taken = used.union(placement.pins, way.blocks)
+            soft_then = soft and not way.soft
+            total = spent + placement.harm
+            least = self.bound(index + 1, taken, soft_then)
+            if total + least > self.budget:
+                self.next_budget = min(self.next_budget, total + least)
+                failed.add(key)
+                continue
+            rest = self.run(index + 1, taken, then, soft_then, total)
+            if rest is not None:
+                return [placement, *rest]
+            failed.add(key)
+        return None
+
+    def _add(
+        self, mas: tuple[float, ...], way: Way, placement: Placement
+    ) -> tuple[float, ...] | None:
+        """Milliamps of each group with a placement added; None when one carries too much."""
+        if not any(seeker.ma for seeker in way.seekers):
+            return mas
+        after = list(mas)
+        for seeker, label in zip(way.seekers, placement.pins, strict=True):
+            for number, group in enumerate(self.table.groups):
+                if seeker.ma and label in group.pins and seeker.way in group.ways:
+                    after[number] += seeker.ma
+                    if after[number] > group.max_ma:
+                        return None
+        return tuple(after)
+
+    def _alike(self, index: int, way: Way, placement: Placement) -> tuple[object, ...]:
+        """Placements with the same key leave the same problem behind, but for names."""
+        labels = (*placement.pins, *sorted(way.blocks.difference(placement.pins)))
+        marks = sorted(self._mark(index, label) for label in labels)
+        carried = [
+            (self._mark(index, label), seeker.ma, seeker.way)
+            for seeker, label in zip(way.seekers, placement.pins, strict=True)
+            if seeker.ma
+        ]
+        return placement.harm, way.soft, tuple(marks), tuple(sorted(carried))
+
+    def _mark(self, index: int, label: str) -> tuple[object, ...]:
+        """What a pin is to the items from ``index`` on."""
+        groups = tuple(n for n, group in enumerate(self.table.groups) if label in group.pins)
+        harms = tuple(counts.get(label, NEVER) for counts in self.tails[index])
+        serial = tuple(
+            (n, w)
+            for n, item in enumerate(self.items[index:])
+            for w, way in enumerate(item.ways)
+            if way.blocks and label in way.blocks
+        )
+        return groups, harms, serial
+
+    def bound(self, index: int, used: frozenset[str], soft: bool) -> int:
+        """The least harm of the items from ``index`` on; NEVER when they surely do not fit."""
+        counts = self.tails[index]
+        if not counts:
+            return 0
+        blocked = used if soft else used | {SOFT}
+        most = len(counts)
+        total, before = 0, 0
+        seated = 0
+        for level in self.levels:
+            total += (most - seated) * (level - before)
+            before = level
+            seated = matched(counts, blocked, level)
+            if seated == most:
+                return total
+        return NEVER
+
+
+def matched(counts: Sequence[Mapping[str, int]], blocked: frozenset[str], level: int) -> int:
+    """How many terminals get a pin each, of those with at most ``level`` of harm."""
+    owner: dict[str, int] = {}
+
+    def place(number: int, seen: set[str]) -> bool:
+        for label, harm in counts[number].items():
+            if harm <= level and label not in blocked and label not in owner:
+                owner[label] = number
+                return True
+        for label, harm in counts[number].items():
+            if harm > level or label in blocked or label in seen:
+                continue
+            seen.add(label)
+            if place(owner[label], seen):
+                owner[label] = number
+                return True
+        return False
+
+    return sum(place(number, set()) for number in range(len(counts)))
+
+
+def placements(
+    item: Item, used: frozenset[str], table: Table, soft: bool
+) -> Iterator[Placement]:
+    """Every placement of an item on pins that are not used, the best first."""
+    given = tuple(table.at[label] for label in item.given)
+    heap: list[Placement] = []
+    for number, way in enumerate(item.ways):
+        if (way.soft and not soft) or not used.isdisjoint(way.blocks):
+            continue
+        heapq.heappush(heap, Placement(way.harm, way.far + wiring(given), 0, (), number, ()))
+    while heap:
+        best = heapq.heappop(heap)
+        way = item.ways[best.way]
+        if len(best.pins) == len(way.seekers):
+            yield best
+            continue
+        for placement in _longer(best, way, used, table, given):
+            heapq.heappush(heap, placement)
+
+
+def _longer(
+    begun: Placement,
+    way: Way,
+    used: frozenset[str],
+    table: Table,
+    given: tuple[int, ...],
+) -> Iterator[Placement]:
+    """A placement with one more terminal seated, on each pin that it may have."""
+    number = len(begun.pins)
+    seeker = way.seekers[number]
+    least_at = -1
+    if number and way.seekers[number - 1].harm is seeker.harm:
+        # Terminals that differ in name only sit in the order of the header.
+        least_at = table.at[begun.pins[-1]]
+    line = [*given, *(table.at[label] for label in begun.pins)]
+    alone = not line
+    for label, harm in seeker.harm.items():
+        if label in used or label in begun.pins or table.at[label] <= least_at:
+            continue
+        length = 0 if alone else wiring([*line, table.at[label]]) + way.far
+        rank = seeker.rank[label]
+        yield Placement(
+            begun.harm + harm,
+            max(length, begun.wiring),
+            begun.rank + rank,
+            (*begun.ranks, rank),
+            begun.way,
+            (*begun.pins, label),
+        )
