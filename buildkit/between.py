@@ -6,11 +6,11 @@ The circuit makes one ``Passage`` for each entry of the build's ``between``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Literal
 
 from buildkit import electrics
-from buildkit.model import Between, Board, Rail, Terminal, Use
+from buildkit.model import Between, Board, Extra, Rail, Terminal, Use
 
 Side = Literal["board", "part"]
 
@@ -41,6 +41,18 @@ class Passage:
     def use(self) -> Use:
         """The part in the wire."""
         return self.between.use
+
+    @property
+    def spot(self) -> tuple[str, str]:
+        """The part and the terminal whose wire it sits in."""
+        return self.between.of, self.between.terminal
+
+    @property
+    def part_side_v(self) -> float:
+        """Volts of the wire's part side when high."""
+        if self.kind == "divider" and self.flow == "out":
+            return self.part_v
+        return self.high_v(self.board_v, "part")
 
     @property
     def ratio(self) -> float:
@@ -75,6 +87,17 @@ class Passage:
             role = "high" if (side == "part") == self.part_is_high else "low"
         through = (t for t in self.use.part.terminals.values() if t.kind == "through")
         return next(t.name for t in through if t.side == role)
+
+    def settled(self, extra: Extra) -> Extra:
+        """A resistor of the divider with the value that it has in this wire."""
+        sides = {t.name: t.side for t in self.use.part.terminals.values()}
+        upper = {sides.get(name) for name in extra.between} == {"in", "out"}
+        return replace(extra, ohms=self.upper_ohms if upper else self.lower_ohms)
+
+    def rail_at(self, terminal: Terminal) -> Rail | None:
+        """The rail that feeds one side of a shifter, by the side of its supply terminal."""
+        part_side = (terminal.side == "high") == self.part_is_high
+        return self.part_rail if part_side else self.board_rail
 
     @property
     def part_is_high(self) -> bool:

@@ -11,8 +11,15 @@ from collections.abc import Iterable, Mapping
 from dataclasses import dataclass, field
 from functools import cached_property
 
-from buildkit import electrics
+from buildkit import between, electrics, nets
+from buildkit.between import Passage
 from buildkit.model import Board, Build, Extra, Load, Pin, Place, Rail, Terminal, Use
+from buildkit.nets import End, Net, contacts
+
+__all__ = [
+    "MAINS_FROM_V", "Circuit", "Component", "End", "Net", "Passage", "Seat", "SerialLink", "Spot",
+    "Wire", "connect", "contacts", "names", "open_terminals", "own_ohms", "wanted",
+]  # fmt: skip
 
 MAINS_FROM_V = 50.0  # IEC 61140, limit of extra-low voltage for AC, V rms
 NO_PULL_UP_OHMS = 1e6  # common practice, no source: a bus does not notice it
@@ -71,28 +78,6 @@ class Component:
     extra: Extra
 
 
-@dataclass(frozen=True, slots=True)
-class End:
-    """One end in a net: whose connection, and its label."""
-
-    owner: str  # "board", a use, a component reference, or a mains item
-    label: str
-
-
-@dataclass(frozen=True, slots=True)
-class Net:
-    """Everything joined by one wire or splice.
-
-    ``kind`` is ground, supply, signal, load (extra-low voltage, switched) or
-    mains; ``volts`` is what a meter may find against its return.
-    """
-
-    name: str
-    kind: str
-    volts: float
-    ends: tuple[End, ...]
-
-
 @dataclass(frozen=True)
 class Circuit:
     """The whole appliance as connections.  Made by ``connect``."""
@@ -120,6 +105,21 @@ class Circuit:
     def wire(self, use: Use, terminal: str) -> Wire | None:
         """The wire of a terminal, or None when it is not wired."""
         return self._by_spot.get((use.name, terminal))
+
+    @cached_property
+    def passages(self) -> dict[Spot, Passage]:
+        """The parts that sit in wires, by the terminal whose wire it is."""
+        uses = {use.name: use for use in self.build.uses()}
+        return {
+            (item.of, item.terminal): between.settle(
+                self.board, item, uses[item.of], self.feed(uses[item.of])
+            )
+            for item in self.build.between.values()
+        }
+
+    def passage(self, wire: Wire) -> Passage | None:
+        """What sits in a wire, or None."""
+        return self.passages.get(wire.spot)
 
     def signals(self) -> tuple[Wire, ...]:
         """The wires that go to a pin."""
@@ -158,18 +158,33 @@ class Circuit:
                 return SerialLink(use, port, rx, tx)
         return SerialLink(use, None, rx, tx)
 
-    def bus_pull_ups(self) -> tuple[tuple[Use, Rail, float], ...]:
+    def bus_pull_ups(
+        self, line: str = "sda", behind: Use | None = None
+    ) -> tuple[tuple[Use, Rail, float], ...]:
         """The I2C pull-ups that parts carry: whose, to which rail, ohms.
 
-        0 ohms, or a megohm and more, is how a builder says that none are fitted.
+        Those on the board's side of the bus, or on the far side of the level
+        shifter that ``behind`` has in its ``line``.  A shifter brings one to
+        each side.  0 ohms, or a megohm and more, is how a builder says that
+        none are fitted.
         """
-        return tuple(
-            (use, feed, use.figure("module_pull_up_ohms"))
-            for use in self.uses_talking("i2c")
-            if (feed := self.feed(use)) is not None
-            and "module_pull_up_ohms" in use.figures
-            and 0 < use.figure("module_pull_up_ohms") < NO_PULL_UP_OHMS
-        )
+        found: list[tuple[Use, Rail, float]] = []
+        for use in self.uses_talking("i2c"):
+            passage = self.bus_passage(use, line)
+            crossed = passage is not None and passage.kind == "shifter"
+            near, feed = use is behind if crossed else behind is None, self.feed(use)
+            if near and feed is not None and "module_pull_up_ohms" in use.figures:
+                found.append((use, feed, use.figure("module_pull_up_ohms")))
+            if crossed and passage is not None and (near or behind is None):
+                rail = passage.part_rail if near else passage.board_rail
+                assert rail is not None
+                found.append((passage.use, rail, passage.pull_up_ohms))
+        return tuple(entry for entry in found if 0 < entry[2] < NO_PULL_UP_OHMS)
+
+    def bus_passage(self, use: Use, line: str) -> Passage | None:
+        """What sits in a part's wire to an I2C line."""
+        terminals = (t for t in use.part.terminals.values() if t.needs == f"i2c-{line}")
+        return next((self.passages.get((use.name, t.name)) for t in terminals), None)
 
     def in_max_v(self, use: Use) -> float | None:
         """The most volts that a part's signal terminals may see, or None when its table is silent."""
@@ -182,9 +197,11 @@ class Circuit:
 
     def pin_ma(self, wire: Wire) -> float:
         """Milliamps that a pin drives or sinks for a terminal, the part at work."""
-        use = wire.use
+        use, passage = wire.use, self.passage(wire)
         if wire.terminal.needs != "digital-out":
             return 0.0
+        if passage is not None and passage.kind == "divider":
+            return self.io_rail.volts / (passage.upper_ohms + passage.lower_ohms) * 1000
         if use.part.switching is not None:
             is_input = wire.terminal.name == use.part.switching.input_terminal
             return use.figure("on_ma") if is_input else 0.0
@@ -199,7 +216,7 @@ class Circuit:
         draw: dict[str, float] = {}
         for use in self.build.uses():
             if self.feed(use) is rail:
-                draw[use.name] = use.figures["supply_peak_ma"].value
+                draw[use.name] = use.figure("supply_peak_ma")
         if rail is self.io_rail:
             for wire in self.signals():
                 active_low = wire.use.part.switching and wire.use.part.switching.active == "low"
@@ -227,16 +244,19 @@ class Circuit:
     @cached_property
     def components(self) -> tuple[Component, ...]:
         """The resistors that parts need beside them, numbered R1, R2, …"""
+        passages = {passage.use.name: passage for passage in self.passages.values()}
         found: list[Component] = []
         for use in self.build.uses():
             for extra in use.part.extras:
-                found.append(Component(f"R{len(found) + 1}", use, own_ohms(use, extra)))
+                passage = passages.get(use.name)
+                settled = passage.settled(extra) if passage else own_ohms(use, extra)
+                found.append(Component(f"R{len(found) + 1}", use, settled))
         return tuple(found)
 
     @cached_property
     def nets(self) -> tuple[Net, ...]:
         """Every net once: ground, supplies, signals, then loads and mains."""
-        return (*_low_nets(self), *_load_nets(self))
+        return (*nets.low_nets(self), *nets.load_nets(self))
 
 
 def own_ohms(use: Use, extra: Extra) -> Extra:
@@ -253,7 +273,7 @@ def wanted(use: Use) -> tuple[Terminal, ...]:
     return tuple(
         t
         for t in use.part.terminals.values()
-        if t.kind != "contact" and (not t.leave_open or t.name in use.wires)
+        if t.kind not in ("contact", "through") and (not t.leave_open or t.name in use.wires)
     )
 
 
@@ -275,6 +295,8 @@ def connect(
     unseated: list[Spot] = []
     unfed: list[Spot] = []
     for use in build.uses():
+        if use.section == "between":
+            continue
         for terminal in wanted(use):
             wire = _wire(build.board, use, terminal, seats)
             if wire is not None:
@@ -282,6 +304,9 @@ def connect(
             else:
                 missing = unfed if terminal.kind == "supply" else unseated
                 missing.append((use.name, terminal.name))
+    if build.between:
+        passages = Circuit(build, tuple(wires)).passages
+        wires += [w for passage in passages.values() for w in _in_wire(build.board, passage)]
     return Circuit(build, tuple(wires), tuple(unseated), tuple(unfed), why_unseated or {})
 
 
@@ -315,139 +340,26 @@ def _wire(board: Board, use: Use, terminal: Terminal, seats: Mapping[Spot, Seat]
     )
 
 
+def _in_wire(board: Board, passage: Passage) -> Iterable[Wire]:
+    """Supply and ground of a part that sits in a wire."""
+    use = passage.use
+    for terminal in wanted(use):
+        if terminal.kind == "ground":
+            label, rail, why = board.ground_labels[0], None, "ground"
+        else:
+            rail = passage.rail_at(terminal)
+            if rail is None or not rail.labels:
+                continue
+            label, why = rail.labels[0], f"the rail of the {terminal.side}er level"
+        yield Wire(use, terminal, label, "seated", use.at, rail=rail, ground=rail is None, why=why)
+
+
 def _rail_for(board: Board, use: Use) -> Rail | None:
     """The rail within the part's supply range that is nearest to the pins' level."""
     low, high = use.figure("supply_min_v"), use.figure("supply_max_v")
     io_v = board.rails[board.io_rail].volts
     fitting = [rail for rail in board.rails.values() if low <= rail.volts <= high and rail.labels]
     return min(fitting, key=lambda rail: (abs(rail.volts - io_v), rail.name), default=None)
-
-
-def _low_nets(circuit: Circuit) -> list[Net]:
-    ends: dict[tuple[int, str], list[End]] = {}
-    net_of: dict[Spot, tuple[int, str]] = {}
-    for wire in circuit.wires:
-        key = _net_key(wire)
-        board_end = End("board", wire.label)
-        if board_end not in ends.setdefault(key, []):
-            ends[key].append(board_end)
-        ends[key].append(End(*wire.spot))
-        net_of[wire.spot] = key
-    for component in circuit.components:
-        _add_component(component, ends, net_of)
-    return [
-        Net(name, _LOW_KINDS[rank], _net_volts(circuit, name, rank), tuple(ends[rank, name]))
-        for rank, name in sorted(ends, key=lambda key: key[0])
-    ]
-
-
-_LOW_KINDS = {0: "ground", 1: "supply", 2: "signal"}
-
-
-def _net_key(wire: Wire) -> tuple[int, str]:
-    if wire.ground:
-        return 0, "GND"
-    if wire.rail is not None:
-        return 1, wire.rail.name
-    assert wire.pin is not None
-    if wire.terminal.needs in ("i2c-sda", "i2c-scl"):
-        return 2, wire.terminal.needs[4:].upper()
-    return 2, f"pin {wire.pin.label}"
-
-
-def _net_volts(circuit: Circuit, name: str, rank: int) -> float:
-    if rank == 0:
-        return 0.0
-    if rank == 1:
-        return circuit.board.rails[name].volts
-    return circuit.io_rail.volts
-
-
-def _add_component(
-    component: Component,
-    ends: dict[tuple[int, str], list[End]],
-    net_of: dict[Spot, tuple[int, str]],
-) -> None:
-    name = component.use.name
-    first, second = component.extra.between
-    if (name, first) not in net_of:
-        return
-    near = net_of[name, first]
-    if component.extra.series:
-        # The wire is cut: board to resistor on one net, resistor to part on the next.
-        ends[near].remove(End(name, first))
-        ends[near].append(End(component.ref, "1"))
-        ends[near[0], f"{component.ref} to {name} {first}"] = [
-            End(component.ref, "2"),
-            End(name, first),
-        ]
-    elif (name, second) in net_of:
-        ends[near].append(End(component.ref, "1"))
-        ends[net_of[name, second]].append(End(component.ref, "2"))
-
-
-def _load_nets(circuit: Circuit) -> list[Net]:
-    """The switched side: one feed, one return and one switched wire a load.
-
-    Mains loads share live, neutral and earth; a load on extra-low voltage has
-    a supply of its own.
-    """
-    nets: list[Net] = []
-    live, neutral, earth = [End("supply", "L"), End("fuse", "1")], [End("supply", "N")], []
-    fused: list[End] = [End("fuse", "2")]
-    on_mains = False
-    for load in circuit.build.loads.values():
-        feed, out = contacts(load.use)
-        if load.draws is None or feed is None or out is None:
-            continue
-        name, volts = load.use.name, load.draws.volts
-        body = f"{name} load"
-        run = [End(name, out)]
-        if load.cutout:
-            # The cut-out sits in the switched wire, so that it works whatever the relay does.
-            nets_through = [End(f"{name} cut-out", "1")]
-            tail = [End(f"{name} cut-out", "2"), End(body, "L" if circuit.on_mains(load) else "+")]
-        else:
-            nets_through, tail = [End(body, "L" if circuit.on_mains(load) else "+")], []
-        kind = "mains" if circuit.on_mains(load) else "load"
-        nets.append(Net(f"{name} switched", kind, volts, (*run, *nets_through)))
-        if tail:
-            nets.append(Net(f"{name} behind cut-out", kind, volts, tuple(tail)))
-        if circuit.on_mains(load):
-            on_mains = True
-            fused.append(End(name, feed))
-            neutral.append(End(body, "N"))
-            earth.append(End(body, "PE"))
-        else:
-            source = f"{name} supply"
-            nets.append(
-                Net(f"{name} fused", kind, volts, (End(f"{name} fuse", "2"), End(name, feed)))
-            )
-            nets.append(
-                Net(f"{name} feed", kind, volts, (End(source, "+"), End(f"{name} fuse", "1")))
-            )
-            nets.append(Net(f"{name} return", kind, volts, (End(source, "-"), End(body, "-"))))
-    if on_mains:
-        volts = _mains_volts(circuit.build)
-        nets.append(Net("live", "mains", volts, tuple(live)))
-        nets.append(Net("fused live", "mains", volts, tuple(fused)))
-        nets.append(Net("neutral", "mains", volts, tuple(neutral)))
-        nets.append(
-            Net("earth", "mains", 0.0, (End("supply", "PE"), End("metal parts", "PE"), *earth))
-        )
-    return nets
-
-
-def _mains_volts(build: Build) -> float:
-    if build.mains is not None:
-        return build.mains.volts
-    return max(load.draws.volts for load in build.loads.values() if load.draws is not None)
-
-
-def contacts(use: Use) -> tuple[str | None, str | None]:
-    """The feed and load contacts of a switching part, by terminal name."""
-    by_kind = {t.contact: t.name for t in use.part.terminals.values() if t.contact}
-    return by_kind.get("feed"), by_kind.get("load")
 
 
 def names(spots: Iterable[Spot]) -> str:

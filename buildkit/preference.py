@@ -10,6 +10,7 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable
 from dataclasses import dataclass
+from itertools import pairwise
 
 from buildkit.model import Board, Pin
 from buildkit.wants import Want, free_ports
@@ -42,7 +43,7 @@ def places(board: Board) -> dict[str, int]:
 def wiring(at: Iterable[int]) -> int:
     """Length of the shortest chain through places on that line, each gap counted up to a limit."""
     line = sorted(at)
-    return sum(min(b - a, HEADER_GAP) for a, b in zip(line, line[1:], strict=False))
+    return sum(min(b - a, HEADER_GAP) for a, b in pairwise(line))
 
 
 _HAS: dict[str, Callable[[Pin], bool]] = {

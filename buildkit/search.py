@@ -114,12 +114,15 @@ class _Search:
         self.table = table
         self.tails = [[c for item in items[i:] for c in item.counts] for i in range(len(items) + 1)]
         self.levels = sorted({harm for counts in self.tails[0] for harm in counts.values()})
+        self.marks: dict[int, dict[str, int]] = {}
+        self.failed: set[tuple[object, ...]] = set()
         self.budget = 0
         self.next_budget = NEVER
 
     def start(self, budget: int) -> None:
         """Begin anew within a budget of harm."""
         self.budget, self.next_budget = budget, NEVER
+        self.failed.clear()
 
     def run(
         self, index: int, used: frozenset[str], mas: tuple[float, ...], soft: bool, spent: int
@@ -128,30 +131,27 @@ class _Search:
         if index == len(self.items):
             return []
         item = self.items[index]
-        failed: set[tuple[object, ...]] = set()
         for placement in placements(item, used, self.table, soft):
             way = item.ways[placement.way]
-            if spent + placement.harm > self.budget:
-                self.next_budget = min(self.next_budget, spent + placement.harm)
+            total = spent + placement.harm
+            if total > self.budget:
+                self.next_budget = min(self.next_budget, total)
                 break  # harm comes first in their order
             then = self._add(mas, way, placement)
             if then is None:
                 continue
-            key = self._alike(index + 1, way, placement)
-            if key in failed:
-                continue
             taken = used.union(placement.pins, way.blocks)
             soft_then = soft and not way.soft
-            total = spent + placement.harm
-            least = self.bound(index + 1, taken, soft_then)
-            if total + least > self.budget:
-                self.next_budget = min(self.next_budget, total + least)
-                failed.add(key)
+            if self.failed and self._left(index + 1, taken, then, soft_then, total) in self.failed:
                 continue
-            rest = self.run(index + 1, taken, then, soft_then, total)
-            if rest is not None:
-                return [placement, *rest]
-            failed.add(key)
+            least = self.bound(index + 1, taken, soft_then)
+            if total + least <= self.budget:
+                rest = self.run(index + 1, taken, then, soft_then, total)
+                if rest is not None:
+                    return [placement, *rest]
+            else:
+                self.next_budget = min(self.next_budget, total + least)
+            self.failed.add(self._left(index + 1, taken, then, soft_then, total))
         return None
 
     def _add(
@@ -169,28 +169,28 @@ class _Search:
                         return None
         return tuple(after)
 
-    def _alike(self, index: int, way: Way, placement: Placement) -> tuple[object, ...]:
-        """Placements with the same key leave the same problem behind, but for names."""
-        labels = (*placement.pins, *sorted(way.blocks.difference(placement.pins)))
-        marks = sorted(self._mark(index, label) for label in labels)
-        carried = [
-            (self._mark(index, label), seeker.ma, seeker.way)
-            for seeker, label in zip(way.seekers, placement.pins, strict=True)
-            if seeker.ma
-        ]
-        return placement.harm, way.soft, tuple(marks), tuple(sorted(carried))
+    def _left(
+        self, index: int, used: frozenset[str], mas: tuple[float, ...], soft: bool, spent: int
+    ) -> tuple[object, ...]:
+        """What is left to solve, but for names: the same key has the same outcome."""
+        if index not in self.marks:
+            self.marks[index] = self._marks(index)
+        marks = self.marks[index]
+        gone = sorted(marks[label] for label in used if label in marks)
+        return index, tuple(gone), tuple(round(ma, 6) for ma in mas), soft, spent
 
-    def _mark(self, index: int, label: str) -> tuple[object, ...]:
-        """What a pin is to the items from ``index`` on."""
-        groups = tuple(n for n, group in enumerate(self.table.groups) if label in group.pins)
-        harms = tuple(counts.get(label, NEVER) for counts in self.tails[index])
-        serial = tuple(
-            (n, w)
-            for n, item in enumerate(self.items[index:])
-            for w, way in enumerate(item.ways)
-            if way.blocks and label in way.blocks
-        )
-        return groups, harms, serial
+    def _marks(self, index: int) -> dict[str, int]:
+        """A number for each pin; pins of one number are the same to the items from ``index`` on."""
+        counts = self.tails[index]
+        blocks = [way.blocks for item in self.items[index:] for way in item.ways if way.blocks]
+        numbers: dict[tuple[object, ...], int] = {}
+        marks: dict[str, int] = {}
+        for label in sorted(set().union(*counts, *blocks)):
+            groups = tuple(n for n, group in enumerate(self.table.groups) if label in group.pins)
+            harms = tuple(c.get(label, NEVER) for c in counts)
+            serial = tuple(n for n, pins in enumerate(blocks) if label in pins)
+            marks[label] = numbers.setdefault((groups, harms, serial), len(numbers))
+        return marks
 
     def bound(self, index: int, used: frozenset[str], soft: bool) -> int:
         """The least harm of the items from ``index`` on; NEVER when they surely do not fit."""
@@ -231,9 +231,7 @@ def matched(counts: Sequence[Mapping[str, int]], blocked: frozenset[str], level:
     return sum(place(number, set()) for number in range(len(counts)))
 
 
-def placements(
-    item: Item, used: frozenset[str], table: Table, soft: bool
-) -> Iterator[Placement]:
+def placements(item: Item, used: frozenset[str], table: Table, soft: bool) -> Iterator[Placement]:
     """Every placement of an item on pins that are not used, the best first."""
     given = tuple(table.at[label] for label in item.given)
     heap: list[Placement] = []

@@ -1,229 +1,278 @@
 """Pins for the terminals that a build leaves open.
 
-Terminals are seated one after another, each on its cheapest pin with which
-all the later ones still find a place (checked by bipartite matching, after
-Kuhn, Naval Research Logistics Quarterly 2 (1955) 83).  So an early terminal
-never loses its pin to a later one, and a free pin is never missed.
+The aims, in this order: as many parts as possible, those first in the file
+before the others; the least harm (see ``wants``); short wiring, so that the
+terminals of one part lie side by side; and peace: the same build gets the same
+pins, and a part that is added takes none from one that has its seat, unless it
+would find no harmless pin otherwise (see ``preference`` and ``search``).
 """
 
 from __future__ import annotations
 
-from collections.abc import Sequence
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass
 
+from buildkit import preference, wants
 from buildkit.circuit import Circuit, Seat, Spot, connect, open_terminals, wanted
-from buildkit.model import Board, Build, Pin, Terminal, Use
+from buildkit.model import Build, Pin
+from buildkit.search import SOFT, Group, Item, Placement, Seeker, Table, Way, solve
+from buildkit.wants import Ground, Want
 
-# Scarcest ability first, and within one ability the order of the file.
-_ORDER = ("i2c-sda", "i2c-scl", "uart-rx", "uart-tx", "adc", "interrupt", "pwm", "one-wire")
-_NEVER = frozenset({"upload-serial", "flash-bus"})
-_NEVER_FOR_LOADS = frozenset({"strap", "moves-at-reset"})
-_WASTE = {"role": 40, "adc": 10, "interrupt": 8, "pwm": 6, "hazard": 500, "soft": 200}
+# The order of the search: what has the least choice comes first.
+_RANK = ("uart-rx", "uart-tx", "adc", "interrupt", "pwm")
+_SEVERAL, _SINGLE = 10, 20
+_SOFT_FAR = 1000  # software serial comes after every port, however far the port's pins lie apart
+
+
+@dataclass(frozen=True)
+class Problem:
+    """The open terminals of a build, made ready for the search."""
+
+    ground: Ground
+    table: Table
+    items: tuple[Item, ...]  # in the order of the file
+    wants: Mapping[str, tuple[Want, ...]]  # by the name of the part
 
 
 def seat(build: Build) -> Circuit:
-    """The circuit of a build with every open terminal seated as far as pins go."""
-    wanted_seats = sorted(open_terminals(build), key=_rank)
-    domains = {_spot(item): _domain(build, *item) for item in wanted_seats}
-    seats: dict[Spot, Seat] = {}
-    why_not: dict[Spot, str] = {}
-    _seat_buses(build, wanted_seats, seats, why_not)
-    rest = [item for item in wanted_seats if not _on_bus(item[1])]
-    soft_left = 1 - _soft_in_build(build)
-    for index, item in enumerate(rest):
-        spot = _spot(item)
-        taken = {seated.label for seated in seats.values()}
-        free = [pin for _, pin in domains[spot] if pin.label not in taken]
-        if item[1].needs == "uart-rx" and soft_left <= 0:
-            free = [pin for pin in free if _hardware_rx(build.board, pin)]
-        free = [pin for pin in free if _both_lines(build, *item, pin, seats)]
-        later = [[pin.label for _, pin in domains[_spot(other)]] for other in rest[index + 1 :]]
-        pin = _choose(free, later, taken)
-        if pin is None:
-            why_not[spot] = _why_not(build, item[1], domains[spot])
-            continue
-        if item[1].needs == "uart-rx" and not _hardware_rx(build.board, pin):
-            soft_left -= 1
-        seats[spot] = Seat(pin.label, _why(pin, item[1], build.board))
+    """The circuit of a build with every open terminal seated as far as pins go.
+
+    The pins that the build names stay; ``Circuit.unseated`` has the terminals
+    that found none, ``Circuit.why_unseated`` the reason for each.
+    """
+    problem = problem_of(build)
+    chosen, left_out = fitting(problem)
+    seats, why_not = _bus_seats(build)
+    for item, placement in chosen:
+        for want, label in zip(problem.wants[item.name], placement.pins, strict=True):
+            pin = build.board.pins[label]
+            seats[want.spot] = Seat(label, _why(problem, item, placement, want, pin))
+    for item in left_out:
+        for want in problem.wants[item.name]:
+            why_not[want.spot] = _why_not(build, want)
     return connect(build, seats, why_not)
 
 
-def _spot(item: tuple[Use, Terminal]) -> Spot:
-    return item[0].name, item[1].name
+def problem_of(build: Build) -> Problem:
+    """The open terminals of a build as a search problem."""
+    ground = wants.ground_of(build)
+    by_part = wants.by_part(wants.wants_of(ground)) if open_terminals(build) else {}
+    at = preference.places(build.board)
+    homes = preference.homes(build.board)
+    items = tuple(_item(ground, part, homes) for part in by_part.values())
+    groups = tuple(
+        Group(
+            frozenset(p.label for p in build.board.pins.values() if p.port in group.pins),
+            group.max_ma,
+            frozenset({"source", "sink"} if group.direction == "both" else {group.direction}),
+        )
+        for group in build.board.groups
+    )
+    table = Table(at, groups, _given_ma(ground, groups), not ground.soft_taken)
+    return Problem(ground, table, items, {name: tuple(part) for name, part in by_part.items()})
 
 
-def _rank(item: tuple[Use, Terminal]) -> int:
-    need = item[1].needs or ""
-    return _ORDER.index(need) if need in _ORDER else len(_ORDER)
+def fitting(problem: Problem) -> tuple[list[tuple[Item, Placement]], list[Item]]:
+    """The parts that fit, each with its placement, and those that do not."""
+    items = list(problem.items)
+    found = solve(_ordered(problem, items), problem.table)
+    if found is None:
+        items = _first_that_fit(problem)
+        found = solve(_ordered(problem, items), problem.table)
+    assert found is not None
+    chosen = list(zip(_ordered(problem, items), found, strict=True))
+    return chosen, [item for item in problem.items if item not in items]
 
 
-def _on_bus(terminal: Terminal) -> bool:
-    return (terminal.needs or "").startswith("i2c")
+def fit_together(problem: Problem, items: Sequence[Item]) -> bool:
+    """Whether all these parts can be seated at once."""
+    return solve(_ordered(problem, items), problem.table) is not None
 
 
-def _seat_buses(
-    build: Build,
-    items: Sequence[tuple[Use, Terminal]],
-    seats: dict[Spot, Seat],
-    why_not: dict[Spot, str],
-) -> None:
-    for use, terminal in items:
-        if not _on_bus(terminal):
-            continue
-        line = (terminal.needs or "")[4:]
-        pin = build.board.role_pin(f"Wire.{line}")
-        if pin is None:
-            why_not[use.name, terminal.name] = "the board has no I2C bus"
-        else:
-            seats[use.name, terminal.name] = Seat(pin.label, f"the board's I2C {line.upper()}")
+def _first_that_fit(problem: Problem) -> list[Item]:
+    """The parts in the order of the file, without each that the ones before it leave no room.
+
+    Fitting is monotone (what fits together fits with one fewer), so that the
+    longest beginning that fits is found by halving.
+    """
+    kept: list[Item] = []
+    rest = list(problem.items)
+    while rest:
+        low, high = 0, len(rest)
+        while low < high:
+            middle = (low + high + 1) // 2
+            if fit_together(problem, [*kept, *rest[:middle]]):
+                low = middle
+            else:
+                high = middle - 1
+        kept += rest[:low]
+        rest = rest[low + 1 :]
+    return kept
 
 
-def _domain(build: Build, use: Use, terminal: Terminal) -> list[tuple[int, Pin]]:
-    """Pins that a terminal may have, cheapest first, those of the build left out."""
-    board = build.board
-    taken = _pins_of_build(build)
-    bus = {pin.label for pin in _bus_pins(build)}
-    offers = [
-        (_cost(board, use, terminal, pin), pin)
-        for pin in board.pins.values()
-        if pin.label not in taken | bus and _can(board, pin, terminal) and not _barred(use, pin)
-    ]
-    return sorted(offers, key=lambda offer: (offer[0], offer[1].number))
+def _ordered(problem: Problem, items: Iterable[Item]) -> list[Item]:
+    """Items in the order of the search; equals stay in the order of the file."""
+
+    def rank(item: Item) -> int:
+        mine = problem.wants[item.name]
+        special = [_RANK.index(want.need) for want in mine if want.need in _RANK]
+        return min(special, default=_SEVERAL if len(mine) > 1 else _SINGLE)
+
+    return sorted(items, key=rank)
 
 
-def _pins_of_build(build: Build) -> set[str]:
-    pins = (build.board.pin(label) for use in build.uses() for label in use.wires.values())
-    return {pin.label for pin in pins if pin is not None}
-
-
-def _bus_pins(build: Build) -> list[Pin]:
-    needs = {t.needs for use in build.uses() for t in wanted(use)}
-    lines = [line for line in ("sda", "scl") if f"i2c-{line}" in needs]
-    pins = (build.board.role_pin(f"Wire.{line}") for line in lines)
-    return [pin for pin in pins if pin is not None]
-
-
-def _barred(use: Use, pin: Pin) -> bool:
-    kinds = {hazard.kind for hazard in pin.hazards}
-    return bool(kinds & _NEVER) or (use.section == "loads" and bool(kinds & _NEVER_FOR_LOADS))
-
-
-def _can(board: Board, pin: Pin, terminal: Terminal) -> bool:
-    need = terminal.needs or ""
-    if need == "uart-rx":
-        return _hardware_rx(board, pin) or pin.soft_rx
-    if need == "uart-tx":
-        return "digital-out" in pin.can
-    if need == "adc":
-        return pin.adc is not None
-    if need == "pwm":
-        return pin.pwm is not None
-    if need == "interrupt":
-        return pin.interrupt is not None
-    return need in pin.can
-
-
-def _hardware_rx(board: Board, pin: Pin) -> bool:
-    ports = [port for port, use in board.serial_ports.items() if use == "free"]
-    return any(f"{port}.rx" in pin.roles for port in ports)
-
-
-def _both_lines(
-    build: Build, use: Use, terminal: Terminal, pin: Pin, seats: Mapping[Spot, Seat]
-) -> bool:
-    """Whether a pin leaves receiver and sender of a part on one port, or both to software."""
-    needs = {"uart-rx": "uart-tx", "uart-tx": "uart-rx"}
-    other = next((t for t in wanted(use) if t.needs == needs.get(terminal.needs or "")), None)
-    if other is None:
-        return True
-    seat_there = seats.get((use.name, other.name))
-    label = seat_there.label if seat_there else use.wires.get(other.name, "")
-    there = build.board.pin(label)
-    if there is None:
-        taken = _pins_of_build(build) | {seat.label for seat in seats.values()}
-        free = [p for p in build.board.pins.values() if p.label not in taken]
+def _item(ground: Ground, part: Sequence[Want], homes: preference.Homes) -> Item:
+    use = part[0].use
+    board = ground.build.board
+    orders = [homes.order(want, len(part) == 1) for want in part]
+    if any(want.need in ("uart-rx", "uart-tx") for want in part):
+        ways = tuple(_serial_ways(ground, part, orders))
+        counts = _serial_counts(ways, [want.need for want in part])
     else:
-        free = [there]
-    mine = _free_ports(build.board, pin, terminal)
-    return (not mine and there is None) or any(
-        mine == _free_ports(build.board, p, other) for p in free
+        # Equal terminals share one map, so that the search knows them as equals.
+        maps: list[Mapping[str, int]] = []
+        for want in part:
+            same = next((m for m in maps if m == want.harm), want.harm)
+            maps.append(same)
+        ways = (Way(tuple(_seeker(w, m, o) for w, m, o in zip(part, maps, orders, strict=True))),)
+        counts = tuple(maps)
+    pins = (board.pin(label) for label in use.wires.values())
+    return Item(use.name, ways, counts, tuple(pin.label for pin in pins if pin is not None))
+
+
+def _seeker(want: Want, harm: Mapping[str, int], rank: Mapping[str, int]) -> Seeker:
+    return Seeker(want.terminal.name, harm, rank, want.ma, want.way)
+
+
+def _serial_ways(
+    ground: Ground, part: Sequence[Want], orders: Sequence[Mapping[str, int]]
+) -> Iterable[Way]:
+    """The ways of a serial part: each free port as a pair of pins, then software."""
+    board, use = ground.build.board, part[0].use
+    given = {
+        t.needs: board.pin(use.wires[t.name])
+        for t in wanted(use)
+        if t.name in use.wires and t.needs in ("uart-rx", "uart-tx")
+    }
+    for number, port in enumerate(wants.free_ports(board)):
+        lines = {f"uart-{line}": board.role_pin(f"{port}.{line}") for line in ("rx", "tx")}
+        fits = all(pin is lines[need] for need, pin in given.items() if need)
+        pins = {pin.label for pin in lines.values() if pin is not None}
+        mine = {pin.label for pin in given.values() if pin is not None}
+        if fits and None not in lines.values() and not (pins - mine) & set(ground.taken):
+            ranks = [dict.fromkeys(pins, number)] * len(part)
+            yield Way(
+                tuple(_port_seekers(part, lines, ranks, orders)),
+                wants.port_harm(board, use),
+                0,
+                frozenset(pins - mine),
+            )
+    rx = given.get("uart-rx")
+    if ground.soft_taken or (rx is not None and not rx.soft_rx):
+        return
+    yield Way(
+        tuple(
+            _seeker(want, _soft_pins(ground, want), order)
+            for want, order in zip(part, orders, strict=True)
+        ),
+        wants.soft_harm(board, use),
+        _SOFT_FAR,
+        soft=True,
     )
 
 
-def _free_ports(board: Board, pin: Pin, terminal: Terminal) -> set[str]:
-    """The free hardware ports that a pin serves as what a terminal needs."""
-    line = (terminal.needs or "")[5:]
+def _port_seekers(
+    part: Sequence[Want],
+    lines: Mapping[str, Pin | None],
+    ranks: Sequence[Mapping[str, int]],
+    orders: Sequence[Mapping[str, int]],
+) -> Iterable[Seeker]:
+    """The terminals of a serial part that sits on a port; others of it go where they like."""
+    for want, rank, order in zip(part, ranks, orders, strict=True):
+        pin = lines.get(want.need)
+        if pin is None:
+            yield _seeker(want, want.harm, order)
+        else:
+            offer = {pin.label: want.harm[pin.label]} if pin.label in want.harm else {}
+            yield _seeker(want, offer, rank)
+
+
+def _soft_pins(ground: Ground, want: Want) -> Mapping[str, int]:
+    """Pins for software serial: for listening those that can, and no port's own."""
+    if want.need != "uart-rx":
+        return want.harm
+    board = ground.build.board
     return {
-        port
-        for port, use in board.serial_ports.items()
-        if use == "free" and f"{port}.{line}" in pin.roles
+        label: harm
+        for label, harm in want.harm.items()
+        if board.pins[label].soft_rx and wants.port_of(board, board.pins[label], "rx") is None
     }
 
 
-def _cost(board: Board, use: Use, terminal: Terminal, pin: Pin) -> int:
-    """What choosing a pin gives up: hazards first, then abilities that others may want."""
-    need = terminal.needs
-    cost = _WASTE["hazard"] * len(pin.hazards)
-    if need == "uart-rx" and not _hardware_rx(board, pin):
-        cost += _WASTE["soft"]
-    cost += _WASTE["role"] * (0 if need == "uart-rx" else len(pin.roles))
-    for ability in ("adc", "interrupt", "pwm"):
-        if getattr(pin, ability) is not None and need != ability:
-            cost += _WASTE[ability]
-    return cost
+def _serial_counts(ways: Sequence[Way], needs: Sequence[str]) -> tuple[Mapping[str, int], ...]:
+    """For the matching: every pin of any way, and the one software listener as one pin."""
+    counts: list[dict[str, int]] = [{} for _ in needs]
+    for number, need in enumerate(needs):
+        for way in ways:
+            offers = way.seekers[number].harm
+            if way.soft and need == "uart-rx" and offers:
+                offers = {SOFT: min(offers.values())}
+            for label, harm in offers.items():
+                worst = harm + (way.harm if number == 0 else 0)
+                counts[number][label] = min(worst, counts[number].get(label, worst))
+    return tuple(counts)
 
 
-def _choose(free: Sequence[Pin], later: Sequence[Sequence[str]], taken: set[str]) -> Pin | None:
-    """The first of ``free`` that leaves the later terminals as many seats as any other would."""
-    reach = {pin.label: _matched(later, taken | {pin.label}) for pin in free}
-    best = max(reach.values(), default=0)
-    return next((pin for pin in free if reach[pin.label] == best), None)
+def _given_ma(ground: Ground, groups: Sequence[Group]) -> tuple[float, ...]:
+    """What the build's own wires put on each group of pins."""
+    sums = [0.0] * len(groups)
+    for wire in ground.circuit.signals():
+        assert wire.pin is not None
+        switching = wire.use.part.switching
+        way = "sink" if switching is not None and switching.active == "low" else "source"
+        for number, group in enumerate(groups):
+            if wire.pin.label in group.pins and way in group.ways:
+                sums[number] += ground.circuit.pin_ma(wire)
+    return tuple(sums)
 
 
-def _matched(domains: Sequence[Sequence[str]], taken: set[str]) -> int:
-    """How many of the domains can each have a label of their own (augmenting paths)."""
-    owner: dict[str, int] = {}
-
-    def place(index: int, seen: set[str]) -> bool:
-        for label in domains[index]:
-            if label in taken or label in seen:
-                continue
-            seen.add(label)
-            if label not in owner or place(owner[label], seen):
-                owner[label] = index
-                return True
-        return False
-
-    return sum(place(index, set()) for index in range(len(domains)))
+def _bus_seats(build: Build) -> tuple[dict[Spot, Seat], dict[Spot, str]]:
+    seats: dict[Spot, Seat] = {}
+    why_not: dict[Spot, str] = {}
+    for use, terminal in open_terminals(build):
+        need = terminal.needs or ""
+        if not need.startswith("i2c-"):
+            continue
+        pin = build.board.role_pin(f"Wire.{need[4:]}")
+        if pin is None:
+            why_not[use.name, terminal.name] = "the board has no I2C bus"
+        else:
+            seats[use.name, terminal.name] = Seat(pin.label, f"the board's I2C {need[4:].upper()}")
+    return seats, why_not
 
 
-def _soft_in_build(build: Build) -> int:
-    """Software serial receivers that the build's own wires already ask for."""
-    count = 0
-    for use in build.uses():
-        for terminal in wanted(use):
-            pin = build.board.pin(use.wires.get(terminal.name, ""))
-            if terminal.needs == "uart-rx" and pin and not _hardware_rx(build.board, pin):
-                count += 1
-    return count
-
-
-def _why(pin: Pin, terminal: Terminal, board: Board) -> str:
-    if terminal.needs == "uart-rx" and _hardware_rx(board, pin):
+def _why(problem: Problem, item: Item, placement: Placement, want: Want, pin: Pin) -> str:
+    way = item.ways[placement.way]
+    harm = want.harm.get(pin.label, 0)
+    if harm:
+        hazard = pin.hazards[0].kind if pin.hazards else "with a limit"
+        return f"the least harmful that is left ({hazard})"
+    if want.need in ("uart-rx", "uart-tx") and way.blocks:
         return "a hardware serial port that nothing else uses"
-    if terminal.needs == "uart-rx":
-        return "the cheapest pin on which software serial can receive"
-    waste = [name for name in ("adc", "interrupt", "pwm") if getattr(pin, name) is not None]
-    spare = [name for name in waste if name != terminal.needs]
+    if want.need == "uart-rx":
+        return "software serial can receive here, nothing else needs it"
+    if len(way.seekers) + len(item.given) > 1:
+        return "free and able, beside the others of its part"
+    spare = preference.wastes(problem.ground.build.board, want.need)[pin.label]
     if not spare and not pin.hazards:
         return "free, able, and wanted by nothing else"
-    return "the cheapest free pin that is able"
+    return "free and able, and cheap to give away"
 
 
-def _why_not(build: Build, terminal: Terminal, domain: Sequence[tuple[int, Pin]]) -> str:
-    need = terminal.needs or ""
-    able = [pin for pin in build.board.pins.values() if _can(build.board, pin, terminal)]
+def _why_not(build: Build, want: Want) -> str:
+    able = [pin for pin in build.board.pins.values() if wants.able(build.board, pin, want.need)]
     if not able:
-        return f"no pin of this board can be {need}"
-    if need == "uart-rx":
+        return f"no pin of this board can be {want.need}"
+    if want.need == "uart-rx":
         return "every serial port is taken, and the core listens on one software serial at a time"
-    return f"all {len(able)} pins that can be {need} are taken or unsafe"
+    return f"all {len(able)} pins that can be {want.need} are taken or unsafe"

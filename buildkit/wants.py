@@ -8,7 +8,7 @@ pin of the board may be better.  A pin that would never do is no offer at all.
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping
+from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass
 
 from buildkit import electrics
@@ -91,19 +91,19 @@ def ground_of(build: Build) -> Ground:
 
 def able(board: Board, pin: Pin, need: str) -> bool:
     """Whether a pin can do what a terminal needs, taken or not."""
-    if need == "uart-rx":
-        return port_of(board, pin, "rx") is not None or pin.soft_rx
-    if need == "uart-tx":
-        return "digital-out" in pin.can
-    if need == "adc":
-        return pin.adc is not None
-    if need == "pwm":
-        return pin.pwm is not None and "digital-out" in pin.can
-    if need == "interrupt":
-        return pin.interrupt is not None
-    if need == "one-wire":
-        return {"one-wire", "digital-out"} <= pin.can
+    if need in _ABLE:
+        return _ABLE[need](board, pin)
     return need in pin.can
+
+
+_ABLE: dict[str, Callable[[Board, Pin], bool]] = {
+    "uart-rx": lambda board, pin: pin.soft_rx or port_of(board, pin, "rx") is not None,
+    "uart-tx": lambda board, pin: "digital-out" in pin.can,
+    "adc": lambda board, pin: pin.adc is not None,
+    "pwm": lambda board, pin: pin.pwm is not None and "digital-out" in pin.can,
+    "interrupt": lambda board, pin: pin.interrupt is not None,
+    "one-wire": lambda board, pin: {"one-wire", "digital-out"} <= pin.can,
+}
 
 
 def runs_load(use: Use, terminal: Terminal) -> bool:
@@ -119,9 +119,9 @@ def never(use: Use, terminal: Terminal, pin: Pin) -> str:
             return "kept for uploading" if kind == "upload-serial" else "the program memory's"
     load = use.section == "loads" or runs_load(use, terminal)
     strap = pin.hazard("strap")
-    if strap is not None and strap.needs is not None:
-        if load or held_level(use, terminal) != strap.needs:
-            return f"must be {strap.needs} while the board starts"
+    held = None if load else held_level(use, terminal)
+    if strap is not None and strap.needs is not None and held != strap.needs:
+        return f"must be {strap.needs} while the board starts"
     if load and pin.hazard("moves-at-reset") is not None:
         return "moves while the board starts"
     return ""
@@ -183,9 +183,7 @@ def _rests_running(ground: Ground, use: Use, pin: Pin) -> bool:
     if switching is None or pin.at_reset is None:
         return False
     held = "high" if pin.at_reset == "up" else "low"
-    through_ua = (
-        ground.circuit.io_rail.volts / ground.build.board.figure("pull_up_min_ohms") * 1e6
-    )
+    through_ua = ground.circuit.io_rail.volts / ground.build.board.figure("pull_up_min_ohms") * 1e6
     harmless = "off_ua" in use.figures and through_ua < use.figure("off_ua")
     return held == switching.active and not harmless
 

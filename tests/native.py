@@ -62,6 +62,8 @@ def build(source: str, into: Path, name: str = "harness") -> Path:
 
 def ask(program: Path, question: str) -> str:
     """What the program says to a question on its standard input."""
-    done = subprocess.run([str(program)], input=question, capture_output=True, text=True, check=False)
+    done = subprocess.run(
+        [str(program)], input=question, capture_output=True, text=True, check=False
+    )
     assert done.returncode == 0, done.stderr
     return done.stdout

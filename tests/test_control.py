@@ -72,7 +72,9 @@ control:
 """
 
 
-def settings_of(start: str, stop: str, unit: str = "degC", average: int = 1, more: str = "") -> Settings:
+def settings_of(
+    start: str, stop: str, unit: str = "degC", average: int = 1, more: str = ""
+) -> Settings:
     text = TEXT.format(start=start, stop=stop, unit=unit, average=average, more=more)
     build = circuit_of(text).build
     return control.settings(build.control[0], build.probes["air"])
@@ -138,9 +140,7 @@ def test_there_is_no_average_before_the_window_is_full() -> None:
     assert air.average() is None
 
 
-@pytest.mark.parametrize(
-    ("steps", "taken"), [(-1, False), (0, True), (1000, True), (1001, False)]
-)
+@pytest.mark.parametrize(("steps", "taken"), [(-1, False), (0, True), (1000, True), (1001, False)])
 def test_a_reading_is_accepted_when_it_lies_in_the_span(steps: int, taken: bool) -> None:
     air = Window(AIR)
     assert air.accept(5, steps) is taken

@@ -38,11 +38,16 @@ def no_uart_left(circuit: Circuit) -> Iterable[Fault]:
         yield Fault(
             use.at,
             f"no serial port is left for {spot[0]} {spot[1]}: {circuit.board.id} has "
-            f"{len(free)} free and one by software, and "
+            f"{len(free)} free{_by_software(circuit)}, and "
             f"{len(circuit.uses_talking('uart'))} parts want one",
             "Move the build to a board with more serial ports, or leave a serial part out.",
             {"free_ports": free, "serial_parts": len(circuit.uses_talking("uart"))},
         )
+
+
+def _by_software(circuit: Circuit) -> str:
+    able = any(pin.soft_rx for pin in circuit.board.pins.values())
+    return " and one by software" if able else " and its core listens on none by software"
 
 
 def _rx_wire(circuit: Circuit, link: SerialLink) -> Wire | None:

@@ -86,10 +86,14 @@ def strap(circuit: Circuit) -> Iterable[Fault]:
         held = _held_level(wire)
         if held == hazard.needs and not _runs_load(wire):
             continue
+        if held == hazard.needs:
+            holds = "would have its load hang on that moment"
+        else:
+            holds = f"holds it {held}" if held else "may hold it at either level"
         yield Fault(
             wire.at,
             f"pin {pin.label} must be {hazard.needs} at reset, and {terminal_name(wire)} "
-            f"{f'holds it {held}' if held else 'may hold it at either level'}: {hazard.why}",
+            f"{holds}: {hazard.why}",
             elsewhere(wire),
             {"pin": pin.label, "needs": hazard.needs, "held": held},
         )
@@ -152,6 +156,37 @@ def on_board_circuit(circuit: Circuit) -> Iterable[Fault]:
             yield Fault(
                 wire.at,
                 f"{terminal_name(wire)} shares pin {pin.label} with the board itself: {hazard.why}",
-                elsewhere(wire),
+                _elsewhere_or_allow(circuit, wire),
                 {"pin": pin.label, "terminal": terminal_name(wire)},
+            )
+
+
+def _elsewhere_or_allow(circuit: Circuit, wire: Wire) -> str:
+    analog = [pin for pin in circuit.board.pins.values() if pin.adc is not None]
+    if wire.terminal.needs == "adc" and len(analog) == 1:
+        return "It is the only analog pin of this board: allow for that circuit in the reading."
+    return elsewhere(wire)
+
+
+@rule("pin.adc-limited", "warning", source="the board's table, adc_limit, after the chip's data sheet")
+def adc_limited(circuit: Circuit) -> Iterable[Fault]:
+    """An analog part sits on a converter channel that cannot always be used.
+
+    Why: on some chips a channel belongs to a converter that the radio takes
+    for itself, or that never worked as promised; it reads wrong without a word.
+
+    Wrong:
+        # on esp32-wroom-dev38, whose second converter the radio uses
+        shelf: {part: ntc-divider, wires: {OUT: IO4}}
+
+    Right:
+        shelf: {part: ntc-divider, wires: {OUT: IO34}}
+    """
+    for wire, pin in on_pins(circuit):
+        if wire.terminal.needs == "adc" and pin.adc_limit is not None:
+            yield Fault(
+                wire.at,
+                f"{terminal_name(wire)} reads pin {pin.label}, which has a limit: {pin.adc_limit}",
+                _elsewhere_or_allow(circuit, wire),
+                {"pin": pin.label, "limit": pin.adc_limit},
             )

@@ -134,7 +134,9 @@ def _base(variant: Variant) -> str:
 
 def _source(variant: Variant) -> str:
     text = sketch.render(circuit_of(_base(variant)))
-    parts = "\n".join(native.cut(text, f"struct {n} ") for n in ("Timer", "Load", "Probe", "Control"))
+    parts = "\n".join(
+        native.cut(text, f"struct {n} ") for n in ("Timer", "Load", "Probe", "Control")
+    )
     stuck, max_on, run_on = (name in variant for name in EXTRAS)
     # The order of the members is that of the sketch's own initialisers; were it
     # another, numbers would go astray and no trace would agree.
@@ -360,9 +362,7 @@ EVERY_CHANGE = {
 
 
 @pytest.mark.parametrize("roll", [False, True], ids=["from zero", "counter rolls over"])
-def test_short_traces_where_deadlines_coincide(
-    harnesses: dict[Variant, Path], roll: bool
-) -> None:
+def test_short_traces_where_deadlines_coincide(harnesses: dict[Variant, Path], roll: bool) -> None:
     seen = _compare(_cases(range(2400), DENSE), harnesses, roll)
     # Every kind of change was met often: the agreement is not about nothing.
     assert seen.keys() == EVERY_CHANGE
@@ -374,3 +374,40 @@ def test_traces_of_minutes(harnesses: dict[Variant, Path], roll: bool) -> None:
     seen = _compare(_cases(range(160), PLAIN), harnesses, roll)
     assert seen.keys() == EVERY_CHANGE
     assert min(seen.values()) > 30, seen
+
+
+# --- the numbers that a written sketch carries ----------------------------------------
+
+
+def _written(text: str, opening: str) -> list[str]:
+    return native.cut(text, opening).split("{", 1)[1].rstrip("};").strip().split(", ")
+
+
+def _whole(words: Sequence[str]) -> list[int]:
+    return [int({"true": "1", "false": "0"}.get(w, w).rstrip("UL")) for w in words]
+
+
+def test_the_sketch_carries_the_numbers_that_the_model_compares() -> None:
+    circuits = {variant: circuit_of(_base(variant)) for variant in VARIANTS}
+    bases = {variant: circuit.build for variant, circuit in circuits.items()}
+    for seed in range(48):
+        case = _case(seed, PLAIN, bases)
+        build = case.build
+        text = sketch.render(dataclasses.replace(circuits[case.variant], build=build))
+        stuck, max_on, run_on = (name in case.variant for name in EXTRAS)
+        for entry in build.control:
+            e = control.settings(entry, build.probes[entry.by])
+            words = _written(text, f"Control control_{e.drive} ")
+            assert words[:2] == [f"load_{e.drive}", f"probe_{e.by}"]
+            expected = [e.rising, e.start_sum, e.stop_sum, e.min_on_ms, e.min_off_ms]
+            expected += [e.max_on_ms or 0] if max_on else []
+            expected += [e.run_on_ms] if run_on else []
+            expected += [e.rests_when_silent, e.silent_after_ms]
+            assert _whole(words[2 : 2 + len(expected)]) == expected
+        for name, probe in build.probes.items():
+            w = control.probe_settings(probe, build.control)
+            words = _written(text, f"Probe probe_{name} ")
+            numbers = [w.count, w.low, w.high, w.warm_up_ms]
+            numbers += [w.stuck_after_ms or 0] if stuck else []
+            assert _whole(words[1 : 1 + len(numbers)]) == numbers
+            assert f"window_{name}[{w.count}];" in text

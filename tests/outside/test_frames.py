@@ -111,11 +111,11 @@ def test_a_frame_of_zeros_is_no_reading(tmp_path: Path, monkeypatch: pytest.Monk
     assert reading is not None
     assert reading.pm25_std == 0
     told = _logged([zeros, clean_air, zeros], tmp_path)
-    assert told == dict.fromkeys(FIELDS, ["", "0", ""])
+    assert told == {name: ["", "0", ""] for name in FIELDS}
 
 
 def test_a_frame_of_another_length_is_no_reading(tmp_path: Path) -> None:
     # Data manual, appendix I: frame length 2 x 13 + 2 = 28; its sum is right here.
     body = b"\x42\x4d\x00\x14" + _frame([7] * 13)[4:30]
     told = _logged([body + sum(body).to_bytes(2, "big"), _frame([7] * 13)], tmp_path)
-    assert told == dict.fromkeys(FIELDS, ["", "7"])
+    assert told == {name: ["", "7"] for name in FIELDS}

@@ -23,10 +23,6 @@ EXPECT = re.compile(r"^# expect: (\S+) @ (\d+)\s*$", re.MULTILINE)
 # Rules that no build can break with the boards and parts of today, and why.
 WITHOUT_EXAMPLE = {
     "pin.no-pull-up": "no part of today needs a pull-up",
-    "pin.flash-bus": "no board of today brings its memory's pins out",
-    "pin.strap": "no board of today has strap pins",
-    "level.adc-over-range": "no rail of today's boards ends above their converter",
-    "load.rests-on": "no table of today names the level at which a board holds a pin",
 }
 
 
