@@ -73,11 +73,17 @@ class Passage:
         rail = self.board_rail if to == "board" else self.part_rail
         return driven_v + (rail.volts / self.pull_up_ohms * self.on_ohms if rail else 0.0)
 
-    def source_ohms(self, level: str) -> float:
-        """The resistance that a load behind the part sees at that level."""
+    @property
+    def source_ohms(self) -> float:
+        """The resistance through which a high reaches what is behind the part."""
         if self.kind == "divider":
             return electrics.parallel_ohms(self.upper_ohms, self.lower_ohms)
-        return self.pull_up_ohms if level == "high" else self.on_ohms
+        return self.pull_up_ohms
+
+    @property
+    def sink_ohms(self) -> float:
+        """The resistance through which a low takes current from what is behind the part."""
+        return self.upper_ohms if self.kind == "divider" else self.on_ohms
 
     def terminal_at(self, side: Side) -> str:
         """The part's own terminal on that side of the wire."""

@@ -209,7 +209,7 @@ class Circuit:
             return electrics.series_current_ma(
                 self.io_rail.volts, use.figure("forward_v"), use.figure("series_ohms")
             )
-        return 0.0
+        return use.figure("on_ma") if "on_ma" in use.figures else 0.0
 
     def rail_draw_ma(self, rail: Rail) -> dict[str, float]:
         """Peak milliamps that each part takes from a rail, what it drives through pins included."""

@@ -19,7 +19,7 @@ import jinja2
 
 from buildkit import control, electrics, escapes, memory, rows, sentences
 from buildkit.circuit import Circuit, SerialLink
-from buildkit.model import Display, Load, Pin, Probe, Quantity, Use
+from buildkit.model import Board, Display, Load, Pin, Probe, Quantity, Use
 from buildkit.places import data_dir
 from buildkit.units import UNITS, decimal, shown_decimals
 
@@ -136,13 +136,29 @@ def render(circuit: Circuit) -> str:
 def _render(circuit: Circuit) -> str:
     environment = _environment()
     scene = _scene(circuit)
-    core_template = environment.get_template(f"sketch/core-{circuit.board.core.family}.j2")
+    core_template = environment.get_template(_core_file(circuit.board))
     core: Any = core_template.make_module({"s": scene})
     scene.update(_part_blocks(circuit, core, bool(scene["quiet_serial"])))
     text = environment.get_template("sketch/sketch.ino.j2").render(
         s=scene, core_template=core_template
     )
     return _tidy(text)
+
+
+def families() -> list[str]:
+    """The core families for which a sketch can be written."""
+    files = (data_dir("templates") / "sketch").glob("core-*.j2")
+    return sorted(path.stem.removeprefix("core-") for path in files)
+
+
+def _core_file(board: Board) -> str:
+    if board.core.family not in families():
+        raise TemplateFault(
+            f"sketches for the core family '{board.core.family}' of {board.id} are not written "
+            f"yet, only for {', '.join(families())}. 'buildkit check' works for this board; to "
+            "get a sketch, take a board of one of those."
+        )
+    return f"sketch/core-{board.core.family}.j2"
 
 
 def _tidy(text: str) -> str:

@@ -194,9 +194,11 @@ def _arriving_v(circuit: Circuit, use: Use, terminal: Terminal) -> float | None:
     pulled = terminal.needs == "one-wire"
     if terminal.flow == "in" or (terminal.flow == "both" and not pulled):
         return None
+    volts = feed.volts if feed is not None else None
     if "out_high_v" in use.figures and not pulled:
-        return use.figure("out_high_v")
-    return feed.volts if feed is not None else None
+        volts = use.figure("out_high_v")
+    passage = circuit.passages.get((use.name, terminal.name))
+    return passage.high_v(volts, "board") if passage is not None and volts is not None else volts
 
 
 def port_harm(board: Board, use: Use) -> int:

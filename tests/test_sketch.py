@@ -183,3 +183,10 @@ def test_dust_in_milligrams_keeps_its_digits() -> None:
     made = sketch.render(circuit_of(text))
     assert "true, 150L, 90L," in made
     assert "divideRounded(probe_smoke.last, 1L), 3)" in made
+
+
+def test_a_core_without_a_template_is_told_plainly() -> None:
+    circuit = circuit_of(example_text("kitchen-hood", "atmega328p-5v"))
+    board = replace(circuit.board, core=replace(circuit.board.core, family="abacus"))
+    with pytest.raises(sketch.TemplateFault, match=r"abacus.*only for .*avr"):
+        sketch.render(replace(circuit, build=replace(circuit.build, board=board)))

@@ -53,6 +53,7 @@ WHOLE: dict[str, Any] = {
         }
     ],
     "cables": {"smoke": {"length_m": 2, "awg": 24, "size_mm2": 0.2}},
+    "between": {"smoke.TXD": {"part": "divider", "own_figures": {"upper_ohms": 5600}}},
 }  # fmt: skip
 
 Path = tuple[str | int, ...]

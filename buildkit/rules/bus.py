@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
+from dataclasses import dataclass
 from functools import partial
 
 from buildkit import electrics
 from buildkit.circuit import Circuit
-from buildkit.model import Fault, Place, Use
+from buildkit.model import Fault, Place, Rail, Use
 from buildkit.rules import rule
 
 BUS_HZ = 100_000  # the sketch runs the bus in standard mode
@@ -178,6 +179,33 @@ def _bus_head(circuit: Circuit) -> Use:
     return _i2c(circuit)[0]
 
 
+@dataclass(frozen=True, slots=True)
+class _Piece:
+    """One piece of the data line: the board's, or the one behind a level shifter."""
+
+    pull_ups: tuple[tuple[Use, Rail, float], ...]
+    uses: tuple[Use, ...]
+    pins: int  # ends of parts and board on it
+
+    @property
+    def ohms(self) -> float:
+        """All its pull-ups together."""
+        return electrics.parallel_ohms(*(ohms for _, _, ohms in self.pull_ups))
+
+
+def _pieces(circuit: Circuit) -> list[_Piece]:
+    """The data line in pieces; the clock has the same, or level.* says that it has not."""
+    far = [u for u in _i2c(circuit) if _shifted(circuit, u)]
+    near = tuple(u for u in _i2c(circuit) if u not in far)
+    pieces = [_Piece(circuit.bus_pull_ups(), near, 1 + len(near) + len(far))]
+    return pieces + [_Piece(circuit.bus_pull_ups("sda", use), (use,), 2) for use in far]
+
+
+def _shifted(circuit: Circuit, use: Use) -> bool:
+    passage = circuit.bus_passage(use, "sda")
+    return passage is not None and passage.kind == "shifter"
+
+
 @rule("bus.pull-up-missing", "error", source="UM10204, NXP, rev 7, 3.1.1 and 7.1")
 def pull_up_missing(circuit: Circuit) -> Iterable[Fault]:
     """No part on the I2C bus carries pull-up resistors.
@@ -222,27 +250,28 @@ def pull_up_too_weak(circuit: Circuit) -> Iterable[Fault]:
         air: {part: sht3x, own_figures: {module_pull_up_ohms: 2200}}
         cables: {air: {length_m: 3, awg: 24}}
     """
-    ohms = [each for _, _, each in circuit.bus_pull_ups()]
-    if not ohms:
-        return
     cables = circuit.build.cables
-    metres = sum(
-        cables[u.name].length_m if u.name in cables else SHORT_LEAD_M for u in _i2c(circuit)
-    )
-    farads = PIN_F * (1 + len(_i2c(circuit))) + LEAD_F_PER_M * metres
-    most = electrics.pull_up_max_ohms(RISE_S, farads)
-    have = electrics.parallel_ohms(*ohms)
-    if have > most:
-        yield Fault(
-            next(
-                (cables[u.name].at for u in _i2c(circuit) if u.name in cables),
-                _bus_head(circuit).at,
-            ),
-            f"I2C pull-ups of {have:.0f} ohms in all are too weak for {metres:g} m of wire, "
-            f"about {farads * 1e12:.0f} pF: {most:.0f} ohms at most",
-            "Shorten the cables, or fit stronger pull-ups and say so with module_pull_up_ohms.",
-            {"ohms": have, "most_ohms": most, "farads": farads, "wire_m": metres},
+    for piece in _pieces(circuit):
+        if not piece.pull_ups:
+            continue
+        metres = sum(
+            cables[u.name].length_m if u.name in cables else SHORT_LEAD_M for u in piece.uses
         )
+        farads = PIN_F * piece.pins + LEAD_F_PER_M * metres
+        most = electrics.pull_up_max_ohms(RISE_S, farads)
+        if piece.ohms > most:
+            # Beside those that are fitted; together they come to the greatest allowed at most.
+            beside = electrics.preferred_below(1 / (1 / most - 1 / piece.ohms))
+            long = (cables[u.name].at for u in piece.uses if u.name in cables)
+            yield Fault(
+                next(long, _bus_head(circuit).at),
+                f"I2C pull-ups of {piece.ohms:.0f} ohms in all are too weak for {metres:g} m of "
+                f"wire, about {farads * 1e12:.0f} pF: {most:.0f} ohms at most",
+                f"Shorten the cables, or fit {beside:g} ohms (E24) more from SDA and from SCL to "
+                "the same supply, and say what is then there with module_pull_up_ohms.",
+                {"ohms": piece.ohms, "most_ohms": most, "farads": farads, "wire_m": metres,
+                 "beside_ohms": beside},
+            )  # fmt: skip
 
 
 @rule(
@@ -260,25 +289,29 @@ def pull_up_too_strong(circuit: Circuit) -> Iterable[Fault]:
     Right:
         panel: {part: lcd1602-pcf8574}   # 4.7 kilohms
     """
-    pull_ups = circuit.bus_pull_ups()
+    # Who pulls the line low sinks the pull-ups of every piece: the shifters conduct.
+    pull_ups = [entry for piece in _pieces(circuit) for entry in piece.pull_ups]
     if not pull_ups:
         return
     volts = max(rail.volts for _, rail, _ in pull_ups)
     have = electrics.parallel_ohms(*(ohms for _, _, ohms in pull_ups))
     least = electrics.pull_up_min_ohms(volts, LOW_V, SINK_MA)
     if have < least:
-        who = ", ".join(f"{u.name} {ohms:g} ohms{u.whose(_PULL_UP)}" for u, _, ohms in pull_ups)
+        who = ", ".join(f"{u.name} {ohms:g} ohms{_whose(u)}" for u, _, ohms in pull_ups)
+        single = electrics.preferred_above(least)
         yield Fault(
             min(pull_ups, key=lambda entry: entry[2])[0].at,
             f"I2C pull-ups of {have:.0f} ohms in all ({who}) are too strong at {volts:g} V: "
             f"{least:.0f} ohms at least",
-            "Fit weaker ones, such as 4.7 kilohms, or take those of one module off "
-            "and set its module_pull_up_ohms to 1000000.",
-            {"ohms": have, "least_ohms": least, "volts": volts, "sink_ma": SINK_MA},
-        )
+            f"Take those of a module off and set its module_pull_up_ohms to 1000000, so that "
+            f"{single:g} ohms (E24) or more are left in all.",
+            {"ohms": have, "least_ohms": least, "volts": volts, "sink_ma": SINK_MA,
+             "e24_ohms": single},
+        )  # fmt: skip
 
 
-_PULL_UP = "module_pull_up_ohms"
+def _whose(use: Use) -> str:
+    return use.whose("pull_up_ohms" if use.section == "between" else "module_pull_up_ohms")
 
 
 @rule("bus.too-fast", "error", source="the part's table, bus_hz, with its data sheet")

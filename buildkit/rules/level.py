@@ -6,6 +6,7 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from buildkit import electrics
+from buildkit.between import Passage, Side
 from buildkit.circuit import Circuit, Wire
 from buildkit.model import Fault, Place, Rail, Use
 from buildkit.rules import rule
@@ -31,29 +32,60 @@ def _is_bus(wire: Wire) -> bool:
     return (wire.terminal.needs or "").startswith("i2c-")
 
 
-def _one_a_part(wire: Wire) -> bool:
-    """Both bus lines are alike, so that one of them speaks for the part."""
-    return not _is_bus(wire) or wire.terminal.needs == "i2c-sda"
+def _one_a_part(circuit: Circuit, wire: Wire) -> bool:
+    """Both bus lines are alike, so that one speaks for the part, if nothing sits in only one."""
+    if not _is_bus(wire) or wire.terminal.needs == "i2c-sda":
+        return True
+    sda, scl = (circuit.bus_passage(wire.use, line) for line in ("sda", "scl"))
+    return (sda is None) != (scl is None)
 
 
-def _bus_idle_v(circuit: Circuit) -> float:
-    """Volts of the idle I2C bus.
+def _shifter(circuit: Circuit, wire: Wire) -> Passage | None:
+    passage = circuit.passage(wire)
+    return passage if passage is not None and passage.kind == "shifter" else None
+
+
+def _bus_idle_v(circuit: Circuit, wire: Wire, side: Side) -> float:
+    """Volts of an idle I2C line, on one side of what sits in its wire.
 
     The chip's own weak pull-ups do not count beside those of the modules:
     where they would harm a part, the sketch turns them off.
     """
-    feeds = [(rail.volts, ohms) for _, rail, ohms in circuit.bus_pull_ups()]
+    feeds = [(rail.volts, ohms) for _, rail, ohms in _bus_pull_ups(circuit, wire, side)]
     return electrics.node_v(*feeds) if feeds else circuit.io_rail.volts
 
 
-def _pulled_high_v(circuit: Circuit, wire: Wire) -> float | None:
-    """Volts of a wire that is only pulled up; None for a wire that is driven."""
+def _bus_pull_ups(circuit: Circuit, wire: Wire, side: Side) -> tuple[tuple[Use, Rail, float], ...]:
+    line = (wire.terminal.needs or "")[4:]
+    far = side == "part" and _shifter(circuit, wire) is not None
+    return circuit.bus_pull_ups(line, wire.use if far else None)
+
+
+def _pulled_high_v(circuit: Circuit, wire: Wire, side: Side) -> float | None:
+    """Volts on one side of a wire that is only pulled up; None for a wire that is driven."""
     if _is_bus(wire):
-        return _bus_idle_v(circuit)
-    feed = circuit.feed(wire.use)
-    if wire.terminal.needs == "one-wire" and feed is not None:
-        return feed.volts
-    return None
+        return _bus_idle_v(circuit, wire, side)
+    feed, shifter = circuit.feed(wire.use), _shifter(circuit, wire)
+    if wire.terminal.needs != "one-wire" or feed is None:
+        return None
+    return shifter.high_v(feed.volts, "board") if shifter and side == "board" else feed.volts
+
+
+def _driven_v(circuit: Circuit, wire: Wire, volts: float, to: Side) -> float:
+    """A driven high behind what sits in the wire."""
+    passage = circuit.passage(wire)
+    return volts if passage is None else passage.high_v(volts, to)
+
+
+def _driven_low_v(circuit: Circuit, wire: Wire, volts: float | None, to: Side) -> float | None:
+    passage = circuit.passage(wire)
+    return volts if passage is None or volts is None else passage.low_v(volts, to)
+
+
+def _behind(circuit: Circuit, wire: Wire) -> str:
+    """Words for a level that is seen behind a part in the wire."""
+    passage = circuit.passage(wire)
+    return "" if passage is None else f" behind its {passage.kind}"
 
 
 def _into_board(circuit: Circuit) -> Iterable[_Level]:
@@ -63,16 +95,21 @@ def _into_board(circuit: Circuit) -> Iterable[_Level]:
         if wire.terminal.flow not in ("out", "both") or wire.terminal.needs == "adc":
             continue
         low = use.figure("out_low_v") if "out_low_v" in use.figures else None
-        pulled = _pulled_high_v(circuit, wire)
-        if pulled is not None and _one_a_part(wire):
+        pulled = _pulled_high_v(circuit, wire, "board")
+        if pulled is not None and _one_a_part(circuit, wire):
             low = BUS_LOW_V if low is None and _is_bus(wire) else low
-            yield _Level(wire, pulled, low, f"{_name(wire)} is pulled up to {pulled:.3g} V")
+            low = _driven_low_v(circuit, wire, low, "board")
+            says = f"{_name(wire)}{_behind(circuit, wire)} is pulled up to {pulled:.3g} V"
+            yield _Level(wire, pulled, low, says)
         elif pulled is None and not _is_bus(wire):
             high = use.figures.get("out_high_v")
             if high is not None or feed is not None:
                 volts = high.value if high is not None else feed.volts if feed else 0.0
                 whose = use.whose("out_high_v") if high is not None else ""
-                yield _Level(wire, volts, low, f"{_name(wire)} is {volts:.3g} V when high{whose}")
+                volts = _driven_v(circuit, wire, volts, "board")
+                low = _driven_low_v(circuit, wire, low, "board")
+                says = f"{_name(wire)}{_behind(circuit, wire)} is {volts:.3g} V when high{whose}"
+                yield _Level(wire, volts, low, says)
 
 
 def _into_part(circuit: Circuit) -> Iterable[_Level]:
@@ -81,20 +118,24 @@ def _into_part(circuit: Circuit) -> Iterable[_Level]:
         switching = wire.use.part.switching
         control = switching is not None and switching.input_terminal == wire.terminal.name
         lamp = wire.use.part.shows == "lamp"
-        if wire.terminal.flow not in ("in", "both") or control or lamp or not _one_a_part(wire):
+        if wire.terminal.flow not in ("in", "both") or control or lamp or not _one_a_part(circuit, wire):
             continue
-        pulled = _pulled_high_v(circuit, wire)
+        pulled, behind = _pulled_high_v(circuit, wire, "part"), _behind(circuit, wire)
         if pulled is not None:
-            yield _Level(wire, pulled, _board_low_v(circuit, wire), f"the wire is {pulled:.3g} V")
+            low = _driven_low_v(circuit, wire, _board_low_v(circuit, wire), "part")
+            yield _Level(wire, pulled, low, f"the wire{behind} is {pulled:.3g} V")
         else:
-            high = circuit.io_rail.min_v
-            yield _Level(wire, high, 0.0, f"pin {wire.label} is {high:.3g} V when high")
+            high = _driven_v(circuit, wire, circuit.io_rail.min_v, "part")
+            yield _Level(wire, high, 0.0, f"pin {wire.label}{behind} is {high:.3g} V when high")
 
 
 def _board_low_v(circuit: Circuit, wire: Wire) -> float:
     """Output low of the board's pin while it sinks the pull-ups of the wire."""
     if _is_bus(wire):
-        ma = sum(rail.volts / ohms * 1000 for _, rail, ohms in circuit.bus_pull_ups())
+        pull_ups = [*_bus_pull_ups(circuit, wire, "board")]
+        if _shifter(circuit, wire) is not None:
+            pull_ups += _bus_pull_ups(circuit, wire, "part")
+        ma = sum(rail.volts / ohms * 1000 for _, rail, ohms in pull_ups)
     else:
         feed = circuit.feed(wire.use)
         ohms = wire.use.figures.get("pull_up_ohms")
@@ -154,7 +195,7 @@ def over_voltage(circuit: Circuit) -> Iterable[Fault]:
                 {"volts": level.high_v, "most_v": most_v, "pin": level.wire.label},
             )
     for wire in circuit.signals():
-        if wire.terminal.flow in ("in", "both") and _one_a_part(wire):
+        if wire.terminal.flow in ("in", "both") and _one_a_part(circuit, wire):
             yield from _too_much_for_part(circuit, wire)
 
 
@@ -164,7 +205,8 @@ def _driven_into_board(circuit: Circuit) -> Iterable[_Level]:
         if level.wire.terminal.flow == "out":
             yield level
     for wire, volts in _analog(circuit):
-        yield _Level(wire, volts, None, f"{_name(wire)} can reach {volts:.3g} V")
+        says = f"{_name(wire)}{_behind(circuit, wire)} can reach {volts:.3g} V"
+        yield _Level(wire, volts, None, says)
 
 
 def _too_much_for_part(circuit: Circuit, wire: Wire) -> Iterable[Fault]:
@@ -172,8 +214,9 @@ def _too_much_for_part(circuit: Circuit, wire: Wire) -> Iterable[Fault]:
     most = circuit.in_max_v(use)
     if most is None and switching is not None and switching.active == "high":
         most = use.figure("on_max_v") if "on_max_v" in use.figures else None
-    pulled = _pulled_high_v(circuit, wire)
-    volts = circuit.io_rail.volts if pulled is None else pulled
+    pulled = _pulled_high_v(circuit, wire, "part")
+    driven = _driven_v(circuit, wire, circuit.io_rail.volts, "part")
+    volts = driven if pulled is None else pulled
     if most is None or volts <= most:
         return
     source = f"pin {wire.label} drives it to" if pulled is None else "pull-ups bring it to"
@@ -203,7 +246,7 @@ def pull_up_over_voltage(circuit: Circuit) -> Iterable[Fault]:
     """
     most_v = circuit.board.figure("pin_max_v")
     for wire in circuit.signals():
-        volts = _pulled_high_v(circuit, wire) if _one_a_part(wire) else None
+        volts = _pulled_high_v(circuit, wire, "board") if _one_a_part(circuit, wire) else None
         if volts is not None and volts > most_v and _pulls_up(circuit, wire):
             yield Fault(
                 _supply_place(circuit, wire.use),
@@ -217,7 +260,7 @@ def pull_up_over_voltage(circuit: Circuit) -> Iterable[Fault]:
 def _pulls_up(circuit: Circuit, wire: Wire) -> bool:
     """Whether it is this part that pulls the wire above the board's level."""
     feed: Rail | None = circuit.feed(wire.use)
-    carries = any(use is wire.use for use, _, _ in circuit.bus_pull_ups())
+    carries = any(use is wire.use for use, _, _ in _bus_pull_ups(circuit, wire, "board"))
     return (
         feed is not None and feed.volts > circuit.io_rail.volts and (carries or not _is_bus(wire))
     )
@@ -298,9 +341,9 @@ def _analog(circuit: Circuit) -> Iterable[tuple[Wire, float]]:
         if wire.terminal.needs != "adc":
             continue
         if "out_high_v" in wire.use.figures:
-            yield wire, wire.use.figure("out_high_v")
+            yield wire, _driven_v(circuit, wire, wire.use.figure("out_high_v"), "board")
         elif feed is not None:
-            yield wire, feed.volts
+            yield wire, _driven_v(circuit, wire, feed.volts, "board")
 
 
 @rule("level.adc-over-range", "error", source="the board's table, adc_reference_v, with its source")
@@ -354,74 +397,4 @@ def adc_other_rail(circuit: Circuit) -> Iterable[Fault]:
                 f"{wire.use.name} is fed with {volts:g} V and measured against {reference:g} V",
                 f"Feed it from the {reference:g} V rail, or leave the terminal out and that is chosen.",
                 {"volts": volts, "reference_v": reference},
-            )
-
-
-def _controls(circuit: Circuit) -> Iterable[tuple[Wire, Use]]:
-    """The wires that control switching parts."""
-    for wire in circuit.signals():
-        switching = wire.use.part.switching
-        if switching is not None and switching.input_terminal == wire.terminal.name:
-            yield wire, wire.use
-
-
-@rule("level.control-too-low", "error", source="VOH and VOL of the board's chip; the part's table")
-def control_too_low(circuit: Circuit) -> Iterable[Fault]:
-    """The pin cannot bring a relay's control to the level at which it surely runs.
-
-    Why: under load a pin falls short of its rail. A relay that is driven
-    halfway chatters, heats, or stays off.
-
-    Wrong:
-        hood: {part: ssr-zero-cross-dc-control, own_figures: {on_min_v: 4.5}}
-
-    Right:
-        hood: {part: ssr-zero-cross-dc-control}   # runs from 3 V up
-    """
-    board, io = circuit.board, circuit.io_rail
-    at_ma, low_v = board.figure("voh_at_ma"), board.figure("vol_max_v")
-    for wire, use in _controls(circuit):
-        ma = use.figure("on_ma")
-        if use.part.switching is not None and use.part.switching.active == "low":
-            volts, name = electrics.output_low_v(low_v, at_ma, ma), "on_max_v"
-            fails = volts > use.figure(name)
-            need = "at most"
-        else:
-            high_v = board.figure("voh_min_v")
-            volts = electrics.output_high_v(io.min_v, high_v, at_ma, io.volts, ma)
-            name, need = "on_min_v", "at least"
-            fails = volts < use.figure(name)
-        if fails:
-            yield Fault(
-                wire.at,
-                f"pin {wire.label} gives {_name(wire)} {volts:.2f} V at {ma:g} mA, and it runs with "
-                f"{use.figure(name):g} V {need}{use.whose(name)}",
-                "Choose a relay for the board's level, or put a transistor between pin and control.",
-                {"volts": volts, "limit_v": use.figure(name), "ma": ma, "rail_v": io.min_v},
-            )
-
-
-@rule("level.rest-not-off", "error", source="the part's table, off_min_v, with its source")
-def rest_not_off(circuit: Circuit) -> Iterable[Fault]:
-    """The pin's high is too low to bring an active-low relay to rest.
-
-    Why: the module's control LED hangs between its own supply and the pin. A
-    pin that ends at 3.3 V leaves 1.7 V across it, and the relay stays on.
-
-    Wrong:
-        mat: {part: relay-module-active-low}   # 5 V module on a 3.3 V board
-
-    Right:
-        mat: {part: relay-module-active-low}   # on a 5 V board
-    """
-    io = circuit.io_rail
-    for wire, use in _controls(circuit):
-        active_low = use.part.switching is not None and use.part.switching.active == "low"
-        if active_low and "off_min_v" in use.figures and io.volts < use.figure("off_min_v"):
-            yield Fault(
-                wire.at,
-                f"{_name(wire)} rests above {use.figure('off_min_v'):g} V{use.whose('off_min_v')}, "
-                f"and pin {wire.label} ends at {io.volts:g} V: {use.name} would stay on",
-                "Choose a module for the board's level, or one that runs when its input is high.",
-                {"rest_v": io.volts, "needed_v": use.figure("off_min_v")},
             )

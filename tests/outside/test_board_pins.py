@@ -75,6 +75,27 @@ PRINTED_LINES = {
     "RX": "RXD", "TX": "TXD", "RX0": "RXD", "TX1": "TXD", "RXI": "RXD", "TXO": "TXD",
 }  # fmt: skip
 
+# Rows of the sticks as others drew them: up along one side, away from the USB end first,
+# then down the other.  A pin bears the drawing's own name.
+ROWS = {
+    # github KiCad/kicad-symbols 4e17d75, MCU_Module.lib, pins 1 to 30
+    "atmega328p-5v-stick": """
+        TX1 RX0 RESET GND D2 D3 D4 D5 D6 D7 D8 D9 D10 D11 D12
+        D13 3V3 AREF A0 A1 A2 A3 A4 A5 A6 A7 5V RESET GND VIN
+    """,
+    # github sparkfun/Arduino_Pro_Mini_328 bcf8de4, board file: signals of JP6 and JP7 by place
+    "atmega328p-3v3-stick": """
+        D10 MOSI MISO SCK A0 A1 A2 A3 VCC RESET GND RAW
+        TXO RXI RESET GND D2 D3 D4 D5 D6 D7 D8 D9
+    """,
+    # github fritzing/fritzing-parts c438135, core/Arduino_Micro_Rev03(fix).fzp, connectors 47 to 80
+    "atmega32u4-5v-stick": """
+        MOSI SS TX RX RESET GND D2 D3 D4 D5 D6 D7 D8 D9 D10 D11 D12
+        D13 3V3 AREF A0 A1 A2 A3 A4 A5 NC NC 5V RESET GND VIN MISO SCK
+    """,
+}
+OTHER_NAMES = {"RST": "RESET", "REF": "AREF", "3V": "3V3"}
+
 BUS_ROLES = {
     "SDA": "Wire.sda", "SCL": "Wire.scl",
     "SS": "SPI.ss", "MOSI": "SPI.mosi", "MISO": "SPI.miso", "SCK": "SPI.sck",
@@ -544,3 +565,35 @@ def test_a_wrong_identifier_is_found(board_id: str) -> None:
     ):
         core = replace(board.core, **{cell: wrong})  # type: ignore[arg-type]
         assert cell in str(toolchain_differences(replace(board, core=core), core_of(board_id)))
+
+
+def _place(name: str, board: Board, core: Core) -> int | str:
+    """What a name on a drawing is: a pin's number, or the name for what is no pin."""
+    number = _printed(name, board, core)
+    return OTHER_NAMES.get(name, name) if number is None else number
+
+
+def row_differences(board: Board, core: Core) -> list[str]:
+    """Places along the rows at which the table and the drawing show different things."""
+    rows = {header.name: header.labels for header in board.headers}
+    ours, theirs = (*reversed(rows["right"]), *rows["left"]), ROWS[board.id].split()
+    places = [[_place(name, board, core) for name in names] for names in (ours, theirs)]
+    if len(ours) != len(theirs):
+        return [f"{len(ours)} places, drawn are {len(theirs)}"]
+    return [
+        f"{our}, drawn {their}"
+        for our, their, a, b in zip(ours, theirs, *places, strict=True)
+        if a != b
+    ]
+
+
+@pytest.mark.parametrize("board_id", ROWS)
+def test_rows_are_as_others_drew_them(board_id: str) -> None:
+    board, core = Tables().board(board_id), core_of(board_id)
+    assert row_differences(board, core) == []
+    for index, header in enumerate(board.headers[:2]):
+        for place, label in enumerate(header.labels):
+            labels = (*header.labels[:place], "spare", *header.labels[place + 1 :])
+            headers = list(board.headers)
+            headers[index] = replace(header, labels=labels)
+            assert row_differences(replace(board, headers=tuple(headers)), core), label

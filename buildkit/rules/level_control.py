@@ -1,0 +1,146 @@
+"""Levels at a relay's control, and parts that sit in a wire to change a level."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable
+
+from buildkit import electrics
+from buildkit.circuit import Circuit, Wire
+from buildkit.model import Fault, Use
+from buildkit.rules import rule
+
+
+def _controls(circuit: Circuit) -> Iterable[tuple[Wire, Use]]:
+    """The wires that control switching parts."""
+    for wire in circuit.signals():
+        switching = wire.use.part.switching
+        if switching is not None and switching.input_terminal == wire.terminal.name:
+            yield wire, wire.use
+
+
+@rule("level.control-too-low", "error", source="VOH and VOL of the board's chip; the part's table")
+def control_too_low(circuit: Circuit) -> Iterable[Fault]:
+    """The pin cannot bring a relay's control to the level at which it surely runs.
+
+    Why: under load a pin falls short of its rail. A relay that is driven
+    halfway chatters, heats, or stays off.
+
+    Wrong:
+        hood: {part: ssr-zero-cross-dc-control, own_figures: {on_min_v: 4.5}}
+
+    Right:
+        hood: {part: ssr-zero-cross-dc-control}   # runs from 3 V up
+    """
+    for wire, use in _controls(circuit):
+        ma = use.figure("on_ma")
+        low = use.part.switching is not None and use.part.switching.active == "low"
+        volts = _on_v(circuit, wire, ma, low)
+        name, need = ("on_max_v", "at most") if low else ("on_min_v", "at least")
+        fails = volts > use.figure(name) if low else volts < use.figure(name)
+        if fails:
+            yield Fault(
+                wire.at,
+                f"pin {wire.label} gives {use.name} {wire.terminal.name} {volts:.2f} V at {ma:g} mA, and it runs with "
+                f"{use.figure(name):g} V {need}{use.whose(name)}",
+                "Choose a relay for the board's level, or put a transistor between pin and control.",
+                {"volts": volts, "limit_v": use.figure(name), "ma": ma, "rail_v": circuit.io_rail.min_v},
+            )
+
+
+def _on_v(circuit: Circuit, wire: Wire, ma: float, low: bool) -> float:
+    """Volts at a control that takes ``ma``, the pin at the level that runs the load."""
+    board, io, passage = circuit.board, circuit.io_rail, circuit.passage(wire)
+    at_ma = board.figure("voh_at_ma")
+    if low:
+        volts = electrics.output_low_v(board.figure("vol_max_v"), at_ma, ma)
+        return volts if passage is None else volts + ma / 1000 * passage.sink_ohms
+    if passage is None:
+        high_v = board.figure("voh_min_v")
+        return electrics.output_high_v(io.min_v, high_v, at_ma, io.volts, ma)
+    return passage.high_v(io.min_v, "part") - ma / 1000 * passage.source_ohms
+
+
+@rule("level.rest-not-off", "error", source="the part's table, off_min_v, with its source")
+def rest_not_off(circuit: Circuit) -> Iterable[Fault]:
+    """The pin's high is too low to bring an active-low relay to rest.
+
+    Why: the module's control LED hangs between its own supply and the pin. A
+    pin that ends at 3.3 V leaves 1.7 V across it, and the relay stays on.
+
+    Wrong:
+        mat: {part: relay-module-active-low}   # 5 V module on a 3.3 V board
+
+    Right:
+        mat: {part: relay-module-active-low}   # on a 5 V board
+    """
+    io = circuit.io_rail
+    for wire, use in _controls(circuit):
+        active_low = use.part.switching is not None and use.part.switching.active == "low"
+        passage = circuit.passage(wire)
+        behind = "" if passage is None else f" behind its {passage.kind}"
+        rest_v = io.volts if passage is None else passage.high_v(io.volts, "part")
+        if active_low and "off_min_v" in use.figures and rest_v < use.figure("off_min_v"):
+            yield Fault(
+                wire.at,
+                f"{use.name} {wire.terminal.name} rests above {use.figure('off_min_v'):g} V{use.whose('off_min_v')}, "
+                f"and pin {wire.label}{behind} ends at {rest_v:.3g} V: {use.name} would stay on",
+                "Put a level shifter between, or choose a module for the board's level, or one that runs when "
+                "its input is high.",
+                {"rest_v": rest_v, "needed_v": use.figure("off_min_v")},
+            )
+
+
+@rule("level.divider-both-ways", "error", source="Ohm's law; NXP AN10441 rev 1, section 2")
+def divider_both_ways(circuit: Circuit) -> Iterable[Fault]:
+    """A divider sits in a wire that both sides drive.
+
+    Why: two resistors take a level down in one direction. In the other one
+    they stand between the chip's low and the part, which then never sees it.
+
+    Wrong:
+        between: {panel.SDA: {part: divider}}
+
+    Right:
+        between:
+          panel.SDA: {part: level-shifter-mosfet}
+          panel.SCL: {part: level-shifter-mosfet}
+    """
+    for passage in circuit.passages.values():
+        if passage.kind == "divider" and passage.flow == "both":
+            of, terminal = passage.spot
+            yield Fault(
+                passage.use.at,
+                f"{of} {terminal} is driven by both sides, and a divider passes levels one way: "
+                f"of a low only {100 * passage.ratio:.0f} % of the change arrive",
+                f"Use 'part: level-shifter-mosfet' for {of}.{terminal}.",
+                {"part": of, "terminal": terminal, "ratio": passage.ratio},
+            )
+
+
+@rule("level.between-needless", "warning", source="the board's table, rails; the part's levels")
+def between_needless(circuit: Circuit) -> Iterable[Fault]:
+    """A part sits in a wire whose two sides have the same level already.
+
+    Why: a level shifter whose two sides are fed from one rail shifts nothing,
+    and a divider where the driver's level is no higher than the listener's
+    only takes away from it. Each is one more thing that can fail.
+
+    Wrong:
+        between: {panel.SDA: {part: level-shifter-mosfet}}   # 5 V on both sides
+
+    Right:
+        the wire without it
+    """
+    for passage in circuit.passages.values():
+        of, terminal = passage.spot
+        board_v, part_v = passage.board_v, passage.part_v
+        driven, heard = (part_v, board_v) if passage.flow == "out" else (board_v, part_v)
+        same = passage.board_rail is not None and passage.board_rail is passage.part_rail
+        if same or (passage.kind == "divider" and driven <= heard):
+            yield Fault(
+                passage.use.at,
+                f"{of} {terminal} has {part_v:.3g} V when high and its pin {board_v:.3g} V: "
+                f"the {passage.kind} has nothing to do",
+                f"Delete '{of}.{terminal}' under 'between'.",
+                {"part_v": part_v, "board_v": board_v, "kind": passage.kind},
+            )
