@@ -99,6 +99,25 @@ def earth_word(build: Build) -> str:
     return "equipment ground (protective earth)" if region(build) == "us" else "protective earth"
 
 
+# Names of nets on the mains side where the region's word is another.
+_NET_WORDS = {
+    "us": {"live": "hot", "fused live": "fused hot", "earth": "equipment ground"},
+    "other": {"earth": "protective earth"},
+}
+
+
+def net_word(build: Build, net: Net) -> str:
+    """A net's name in the words of the region."""
+    if net.kind != "mains":
+        return net.name
+    return _NET_WORDS.get(region(build), _NET_WORDS["other"]).get(net.name, net.name)
+
+
+def live_word(build: Build) -> str:
+    """The live conductor, in the words of the region."""
+    return "hot (live)" if region(build) == "us" else "live"
+
+
 def socket_word(build: Build) -> str:
     """The protected socket, in the words of the region."""
     words = {
@@ -155,7 +174,7 @@ def _power_colour(circuit: Circuit, net: Net) -> str:
 def _mains_colour(circuit: Circuit, net: Net) -> str:
     us, two = region(circuit.build) == "us", two_lives(circuit)
     if net.name == "earth":
-        return "green or bare" if us else "green-yellow"
+        return "green, or bare" if us else "green-yellow"
     if net.name == "neutral":
         second = "red (second live)" if two else "white"
         return second if us else "blue"

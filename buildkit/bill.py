@@ -96,7 +96,8 @@ def materials(circuit: Circuit) -> tuple[Item, ...]:
     return (
         Item(f"Board {circuit.board.id}", "", circuit.board.title),
         _supply(circuit),
-        *(_part(circuit, use) for use in circuit.build.uses()),
+        # A divider is its two resistors, which are listed among the small parts.
+        *(_part(circuit, use) for use in circuit.build.uses() if use.part.between != "divider"),
         *_small(circuit),
         *_blocks(circuit),
         *_cables(circuit),
@@ -133,7 +134,16 @@ def _part(circuit: Circuit, use: Use) -> Item:
         low_high = f"{short(float(quantity.low))} to {short(float(quantity.high))}"
         sign = UNITS[quantity.unit].sign
         words.insert(0, f"measures {quantity.about}, {low_high} {sign}")
+    if use.part.between == "shifter":
+        words.append(_channels(circuit))
     return Item(use.part.title, use.name, "; ".join(words + _loose_parts(use)))
+
+
+def _channels(circuit: Circuit) -> str:
+    """How many modules of four channels all level shifters of the build make."""
+    count = sum(p.kind == "shifter" for p in circuit.passages.values())
+    modules = -(-count // 4)
+    return f"{count} channel{'s' * (count != 1)} in this build, so {modules} module{'s' * (modules != 1)}"
 
 
 def _loose_parts(use: Use) -> list[str]:
@@ -275,14 +285,17 @@ def _sinks(use: Use) -> bool:
 def bus_pull_ups(circuit: Circuit) -> dict[str, tuple[Rail, float, str]]:
     """Per bus line: the rail that pulls it up, the ohms of all modules together, and whose."""
     found: dict[str, tuple[Rail, float, str]] = {}
-    fitted = circuit.bus_pull_ups()
     for line in ("sda", "scl"):
-        wired = {w.use.name for w in circuit.signals() if w.terminal.needs == f"i2c-{line}"}
-        each = [(use, rail, value) for use, rail, value in fitted if use.name in wired]
-        if each:
-            names = " beside ".join(f"{ohms(value)} on {use.name}" for use, _, value in each)
-            together = electrics.parallel_ohms(*(value for _, _, value in each))
-            found[line.upper()] = (each[0][1], together, names)
+        wired = [w.use for w in circuit.signals() if w.terminal.needs == f"i2c-{line}"]
+        shifted = [use for use in wired if circuit.bus_passage(use, line) is not None]
+        for behind in (None, *shifted):
+            fitted = circuit.bus_pull_ups(line, behind)
+            each = [e for e in fitted if e[0].section == "between" or e[0] in wired]
+            if each:
+                names = " beside ".join(f"{ohms(value)} on {use.name}" for use, _, value in each)
+                together = electrics.parallel_ohms(*(value for _, _, value in each))
+                name = line.upper() if behind is None else f"{behind.name} {line.upper()}"
+                found[name] = (each[0][1], together, names)
     return found
 
 

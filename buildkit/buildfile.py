@@ -282,7 +282,15 @@ class _Reader:
 
     def _pins(self, use: model.Use, board: model.Board) -> None:
         for terminal, label in use.wires.items():
-            if not (board.pin(label) or board.rail_at(label) or label in board.ground_labels):
+            if label in board.other_labels:
+                self.fault(
+                    "doc.unknown-pin",
+                    use.wire_at[terminal],
+                    f"'{clip(label)}' on board '{board.id}' is no pin for parts: "
+                    f"{board.other_labels[label]}",
+                    "Take another pin, or leave the terminal out and one is chosen.",
+                )
+            elif not (board.pin(label) or board.rail_at(label) or label in board.ground_labels):
                 self.fault(
                     "doc.unknown-pin",
                     use.wire_at[terminal],

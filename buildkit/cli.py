@@ -104,6 +104,9 @@ def write(
     force: Annotated[
         bool, typer.Option("--force", help="Replace edited files; they are kept as NAME.kept.")
     ] = False,
+    pdf: Annotated[
+        bool, typer.Option("--pdf", help="The wiring list as PDF too; needs buildkit[pdf].")
+    ] = False,
     tables: TablesOption = None,
 ) -> None:
     """Check a build, choose its open pins, and write the sketch and the wiring list."""
@@ -116,15 +119,15 @@ def write(
     if result.errors:
         typer.echo("buildkit: nothing was written; mend the errors first.", err=True)
         raise typer.Exit(1)
-    _write(result, into, force)
+    _write(result, into, force, pdf)
 
 
-def _write(result: Any, into: Path, force: bool) -> None:
+def _write(result: Any, into: Path, force: bool, pdf: bool) -> None:
     from buildkit import writing
     from buildkit.sketch import TemplateFault
 
     try:
-        paths = writing.write(writing.contents(result), into, force=force)
+        paths = writing.write(writing.contents(result, with_pdf=pdf), into, force=force)
     except (writing.CannotWrite, TemplateFault) as error:
         _complain(str(error))
     for path in paths:

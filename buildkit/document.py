@@ -31,6 +31,11 @@ _WORDS: dict[str, bool | None] = {
 }  # fmt: skip
 
 
+# libyaml, where PyYAML was built with it: ten times as fast, with the same events and places
+# for a text without tabs, which it takes where PyYAML's own parser does not.
+_FAST: Any = getattr(yaml, "CSafeLoader", None)
+
+
 class CannotOpen(Exception):
     """The file is not there or not a file; the command cannot run (exit 2)."""
 
@@ -94,9 +99,14 @@ def read(path: Path) -> Node:
 def parse(raw: bytes, file: str) -> Node:
     """The tree of YAML text; ``file`` names it in messages.  Raises Refused."""
     text = _decoded(raw, file)
+    if _FAST is not None and "\t" not in text:
+        try:
+            return _Builder(file, text, _FAST).tree()
+        except (yaml.YAMLError, ValueError, OverflowError):
+            pass  # the slow parser decides, and knows better what is wrong
     builder: _Builder | None = None
     try:
-        builder = _Builder(file, text)
+        builder = _Builder(file, text, yaml.SafeLoader)
         return builder.tree()
     except yaml.MarkedYAMLError as error:
         _refuse("doc.unreadable", *_syntax_advice(error, text, file))
@@ -247,10 +257,10 @@ def _refuse(rule: str, at: Place, message: str, fix: str, **numbers: Any) -> NoR
 class _Builder:
     """Events to nodes, one level of Python calls a level of YAML, depth bounded."""
 
-    def __init__(self, file: str, text: str) -> None:
+    def __init__(self, file: str, text: str, loader: Any) -> None:
         self.file = file
         self.last = Place(file)  # the last value that was read whole
-        self.events = yaml.parse(text, Loader=yaml.SafeLoader)
+        self.events = yaml.parse(text, Loader=loader)
         self.nodes = 0
         self.duplicates: list[Fault] = []
 

@@ -3,7 +3,7 @@
 Every net is one level track with a drop to each of its terminals.  The tracks
 of one row of parts lie in the channel above it; a net that comes from the
 board, or has parts in more rows, runs down its own trunk at the left.  On the
-board each used pin leaves by the corridor below its header.  So no two nets
+board each used pin leaves by the lanes beside its header.  So no two nets
 share a stretch, and wires cross only square.  Text stands only where no wire
 runs: in boxes, and over its own track in the gutter beside the trunks.
 
@@ -14,21 +14,22 @@ extent is known here and holds in the browser.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass
+from itertools import pairwise
 
-from buildkit import bench
-from buildkit.circuit import Circuit, Component, End, Net
+from buildkit import bench, outline
+from buildkit.circuit import Circuit, Component, Net
 from buildkit.escapes import visible
 from buildkit.model import Board, Use
-from buildkit.shapes import ADVANCE, Box, Picture, Run, Text, svg, text_width
+from buildkit.outline import BIG, GAP, LANE, LINE, SMALL, Leaving, cell_width
+from buildkit.shapes import ADVANCE, Box, Mark, Picture, Run, Text, svg, text_width
 
 __all__ = ["Picture", "layout", "svg"]
 
 WIDTH = 700.0
-EDGE, PITCH, TRACK, GAP = 6.0, 9.0, 15.0, 12.0
-CELL_H, LINE, GUTTER_MOST = 27.0, 11.0, 150.0
-BIG, SMALL = 9.0, 8.5
+EDGE, PITCH, TRACK = 6.0, 9.0, 15.0
+CELL_H, GUTTER_MOST, MARK = 27.0, 150.0, 17.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -118,10 +119,14 @@ class _Drawing:
         units: Sequence[Unit],
         board: Board | None,
     ) -> None:
+        self.build = circuit.build
         self.numbers = bench.numbers(circuit)
         self.nets = nets
         colours = bench.colours(circuit)
-        self.runs = {net.name: Run(net.name, colours[net.name]) for net in nets}
+        self.runs = {
+            net.name: Run(net.name, colours[net.name], net.kind in ("ground", "supply"))
+            for net in nets
+        }
         self.picture = Picture(title, WIDTH, 0.0, runs=list(self.runs.values()))
         self.net_of = {(e.owner, e.label): net for net in nets for e in net.ends}
         self.labels = {net.name: self._label(net) for net in nets}
@@ -142,9 +147,15 @@ class _Drawing:
         self._close()
 
     def _label(self, net: Net) -> str:
+        """Number, name, how many ends a splice joins, and colour: as much as there is room for."""
         number, colour = self.numbers[net.name], self.runs[net.name].colour.split(",")[0]
-        full = visible(f"{number} {net.name}: {colour}")
-        return full if text_width(full, SMALL) <= GUTTER_MOST else f"{number}: {colour}"
+        rail = "rail " if net.kind in ("ground", "supply") else ""
+        ways = f" ({len(net.ends)} ways)" if len(net.ends) > 2 else ""
+        name = bench.net_word(self.build, net)
+        heads = (f"{rail}{name}{ways}", f"{rail}{name}", net.name)
+        offers = [f"{number} {head}: {colour}" for head in heads]
+        fitting = (text for text in map(visible, offers) if text_width(text, SMALL) <= GUTTER_MOST)
+        return next(fitting, f"{number}: {colour}")
 
     # --- parts -------------------------------------------------------------
 
@@ -202,7 +213,8 @@ class _Drawing:
     def _unit(self, unit: Unit, x: float, y: float, drops: dict[str, list[float]]) -> float:
         """A part with its terminals along the top; returns its lower edge."""
         wide, lines = _unit_width(unit), _unit_lines(unit)
-        high = CELL_H + LINE * len(lines) + 9
+        earthed = "PE" in unit.terminals
+        high = CELL_H + LINE * len(lines) + 9 + (MARK + 2 if earthed else 0)
         self.picture.boxes.append(Box("part", x, y, wide, high))
         cell_w = wide / len(unit.terminals)
         for index, terminal in enumerate(unit.terminals):
@@ -212,6 +224,10 @@ class _Drawing:
             self._centred(terminal, left + cell_w / 2, y + 11, BIG, "bold")
             self._centred(f"#{self.numbers[net.name]}", left + cell_w / 2, y + 22, SMALL, "")
             drops[net.name].append(left + cell_w / 2)
+            if terminal == "PE":
+                self.picture.marks.append(
+                    Mark(left + (cell_w - MARK) / 2, y + high - MARK - 4, MARK)
+                )
         for index, line in enumerate(lines):
             size, look = (BIG, "bold") if index == 0 else (SMALL, "")
             self.picture.texts.append(
@@ -227,66 +243,56 @@ class _Drawing:
     # --- board -------------------------------------------------------------
 
     def _board(self, circuit: Circuit, board: Board, zone: float) -> None:
-        """The board's headers in rows, each with the corridor that its wires leave by."""
+        """The board, and the lanes by which its wires reach their trunks at the left."""
         ends = [(end, net) for net in self.nets for end in net.ends if end.owner == "board"]
-        strips = _strips(board)
-        seats = _seats(circuit, strips, [end for end, _ in ends])
-        used = {seats[end]: net for end, net in ends}
-        left = zone + 14
-        frame = len(self.picture.boxes)
-        top = self.y
-        title = f"{board.id}: {board.title}"
-        room = int((WIDTH - EDGE - left - 12) / (BIG * ADVANCE))
-        self.y += 4
-        for line in textwrap.wrap(visible(title), room):
-            self.y += LINE
-            self.picture.texts.append(Text(line, left, self.y, BIG, "bold"))
-        self.y += 4
-        right = left
-        for row in _strip_rows(strips, WIDTH - EDGE - 8 - left):
-            right = max(right, self._strip_row(strips, row, left, used))
-        self.picture.width = max(self.picture.width, right + 8 + EDGE)
-        outline = Box("board", zone + 6, top, self.picture.width - EDGE - zone - 6, self.y - top)
-        self.picture.boxes.insert(frame, outline)
-        self.y += 4
+        strips = outline.strips(board)
+        seats = outline.seats(circuit, strips, [end for end, _ in ends])
+        nets = {seats[end]: net for end, net in ends}
+        used = {seat: self.numbers[net.name] for seat, net in nets.items()}
+        # Once drawn to count what leaves upwards, and then below the lanes for it.
+        left, room = zone + 6, WIDTH - EDGE - zone - 6
+        draft = outline.draw(board, strips, used, (left, self.y), room)
+        above = sum(leaving.way == "upper" for leaving in draft.leaving)
+        top = self.y + LANE * (above + 1 if above else 0)
+        drawn = outline.draw(board, strips, used, (left, top), room)
+        self.picture.boxes += [drawn.frame, *drawn.boxes]
+        self.picture.texts += drawn.texts
+        self.picture.width = max(self.picture.width, drawn.right + EDGE)
+        self._leave_upwards(drawn.leaving, nets)
+        for leaving in drawn.leaving:
+            if leaving.way == "inside":
+                steps = [(leaving.x, leaving.y), (leaving.x, leaving.lane)]
+                self._leave(nets[leaving.seat], steps)
+        self.y = self._leave_downwards(drawn, nets) + 4
 
-    def _strip_row(
-        self, strips: Sequence[Strip], row: Sequence[int], left: float, used: dict[Seat, Net]
-    ) -> float:
-        cells = self.y + LINE + 3
-        x = left
-        leaving: list[tuple[float, Net]] = []
-        for index in row:
-            name, labels = strips[index]
-            self.picture.texts.append(Text(visible(name), x, cells - 3, SMALL, "faint"))
-            wide = _cell_width(labels)
-            for place, label in enumerate(labels):
-                net = used.get((index, place))
-                self._pin(label, x, cells, wide, net)
-                if net is not None:
-                    leaving.append((x + wide / 2, net))
-                x += wide
-            x += GAP
-        corridor = cells + CELL_H
-        for turn, (pin_x, net) in enumerate(sorted(leaving, key=lambda item: item[0]), 1):
-            self._leave(net, pin_x, corridor, corridor + 7 * turn)
-        self.y = corridor + 7 * (len(leaving) + 1)
-        return x - GAP
+    def _leave_upwards(self, leaving: Sequence[Leaving], nets: Mapping[outline.Seat, Net]) -> None:
+        """Rightmost first, on the highest lane and to the leftmost trunk: nothing crosses."""
+        upper = [one for one in leaving if one.way == "upper"]
+        for turn, one in enumerate(sorted(upper, key=lambda one: -one.x)):
+            self._leave(nets[one.seat], [(one.x, one.y), (one.x, self.y + LANE * turn)])
 
-    def _pin(self, label: str, x: float, y: float, wide: float, net: Net | None) -> None:
-        self.picture.boxes.append(Box("used-pin" if net else "pin", x, y, wide, CELL_H))
-        if net is None:
-            self._centred(label, x + wide / 2, y + 17, SMALL, "faint")
-        else:
-            self._centred(label, x + wide / 2, y + 11, BIG, "light")
-            self._centred(f"#{self.numbers[net.name]}", x + wide / 2, y + 22, SMALL, "light")
+    def _leave_downwards(self, drawn: outline.Outline, nets: Mapping[outline.Seat, Net]) -> float:
+        """Leftmost first, on the lane next to the board; returns the lower edge of the lanes."""
+        foot = drawn.frame.y + drawn.frame.h
+        lower = [one for one in drawn.leaving if one.way in ("lower", "end")]
+        lower.sort(key=lambda one: one.lane if one.way == "end" else one.x)
+        for turn, one in enumerate(lower, 1):
+            lane = foot + LANE * turn
+            if one.way == "end":
+                steps = [(one.x, one.y), (one.lane, one.y), (one.lane, lane)]
+            else:
+                steps = [(one.x, one.y), (one.x, lane)]
+            self._leave(nets[one.seat], steps)
+        return foot + LANE * (len(lower) + 1)
 
-    def _leave(self, net: Net, pin_x: float, pin_y: float, y: float) -> None:
-        """From a pin down into the corridor and out to the net's trunk."""
+    def _leave(self, net: Net, steps: Sequence[tuple[float, float]]) -> None:
+        """From a pin by ``steps``, the last of which is level with the way to the net's trunk."""
         x = self.trunk_x.setdefault(net.name, EDGE + PITCH * len(self.trunk_x))
-        self.runs[net.name].segments += [(pin_x, pin_y, pin_x, y), (x, y, pin_x, y)]
+        run, y = self.runs[net.name], steps[-1][1]
+        run.segments += [(*one, *other) for one, other in pairwise(steps)]
+        run.segments.append((x, y, steps[-1][0], y))
         if net.name in self.trunk_from:
-            self.runs[net.name].splices.append((x, y))
+            run.splices.append((x, y))
         self.trunk_from.setdefault(net.name, y)
         self.trunk_to[net.name] = y
 
@@ -314,67 +320,7 @@ def _unit_lines(unit: Unit) -> list[str]:
 
 
 def _unit_width(unit: Unit) -> float:
-    cells = _cell_width(unit.terminals) * len(unit.terminals)
+    cells = cell_width(unit.terminals) * len(unit.terminals)
     chars = min(len(unit.title), 998)
     least = next(wide for most, wide in ((26, 66.0), (40, 96.0), (999, 112.0)) if chars < most)
     return max(cells, text_width(visible(unit.owner), BIG) + 10, least)
-
-
-def _cell_width(labels: Sequence[str]) -> float:
-    widest = max(text_width(visible(label), BIG) for label in labels)
-    return max(25.0, widest + 6)
-
-
-# --- the board's headers -------------------------------------------------------
-
-Strip = tuple[str, tuple[str, ...]]  # a header's name and its labels
-Seat = tuple[int, int]  # index of a strip, and of a label in it
-
-
-def _strips(board: Board) -> list[Strip]:
-    return [(header.name, header.labels) for header in board.headers]
-
-
-def _strip_rows(strips: Sequence[Strip], room: float) -> list[list[int]]:
-    rows: list[list[int]] = []
-    x = room + 1
-    for index, (_, labels) in enumerate(strips):
-        wide = _cell_width(labels) * len(labels)
-        if x + wide > room:
-            rows.append([])
-            x = 0.0
-        rows[-1].append(index)
-        x += wide + GAP
-    return rows
-
-
-def _seats(circuit: Circuit, strips: list[Strip], ends: Sequence[End]) -> dict[End, Seat]:
-    """Where each end of the board stands on its headers, the most likely one where it has several.
-
-    A label that no header carries is put on a strip of its own.
-    """
-    board = circuit.board
-    seats: dict[End, Seat] = {}
-    lost: list[End] = []
-    for end in ends:
-        pin = board.pin(end.label)
-        alike = {end.label} if pin is None else {end.label, pin.label, *pin.aliases}
-        offers = [
-            (label != end.label, -_supplies(board, labels), strip, place)
-            for strip, (_, labels) in enumerate(strips)
-            for place, label in enumerate(labels)
-            if label in alike
-        ]
-        if offers:
-            seats[end] = min(offers)[2:]
-        else:
-            lost.append(end)
-    if lost:
-        strips.append(("elsewhere on the board", tuple(end.label for end in lost)))
-        seats.update({end: (len(strips) - 1, place) for place, end in enumerate(lost)})
-    return seats
-
-
-def _supplies(board: Board, labels: Sequence[str]) -> int:
-    """How many labels of a header are no pin: most on the header meant for supplies."""
-    return sum(label not in board.pins for label in labels)

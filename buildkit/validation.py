@@ -5,12 +5,13 @@ from __future__ import annotations
 import difflib
 import json
 import re
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from functools import cache
 from itertools import islice
 from pathlib import Path
 from typing import Any
 
+from buildkit import fit
 from buildkit.document import Node
 from buildkit.model import Fault, Place
 
@@ -35,6 +36,11 @@ def schema(name: str) -> dict[str, Any]:
 
 
 @cache
+def _fits(name: str) -> Callable[[Node], bool]:
+    return fit.compiled(schema(name))
+
+
+@cache
 def _validator(name: str) -> Any:
     from jsonschema import Draft202012Validator, validators
 
@@ -52,6 +58,8 @@ def _whole_pattern(_: Any, pattern: str, instance: Any, __: Any) -> Iterable[Any
 
 def faults(document: Node, name: str) -> list[Fault]:
     """Every way in which ``document`` departs from the schema, in file order."""
+    if _fits(name)(document):
+        return []
     errors = sorted(
         _validator(name).iter_errors(document.plain()), key=lambda error: list(map(str, error.path))
     )

@@ -97,8 +97,13 @@ def _signal(circuit: Circuit, net: Net) -> str:
         for end in net.ends
         if (end.owner, end.label) in spots
     ]
+    owners = {end.owner for end in net.ends}
+    for passage in circuit.passages.values():
+        parts = {c.ref for c in circuit.components if c.use is passage.use} | {passage.use.name}
+        if not words and parts & owners:
+            words.append(f"{' '.join(passage.spot)}, through its {passage.kind}")
     for part in circuit.components:
-        if not words and part.ref in {end.owner for end in net.ends}:
+        if not words and part.ref in owners:
             words.append(f"{part.use.name} {part.extra.between[0]}, through {part.ref}")
     return words[0] if words else net.name
 

@@ -15,7 +15,7 @@ import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from buildkit import __version__, sentences, sketch, wiring
+from buildkit import __version__, pdf, sentences, sketch, wiring
 from buildkit.checking import Report
 
 RECORD = "written.json"
@@ -25,28 +25,38 @@ class CannotWrite(Exception):
     """Nothing was written; the message says why and what to do."""
 
 
-def contents(report: Report) -> dict[str, str]:
-    """The text of every file of a build without errors, by its path below the folder."""
+def contents(report: Report, *, with_pdf: bool = False) -> dict[str, str | bytes]:
+    """What goes into every file of a build without errors, by its path below the folder."""
     circuit = report.circuit
     if circuit is None or report.errors:
         raise CannotWrite("the build has errors; mend them first, then write.")
     name = circuit.build.name
     said = [sentences.say(entry, circuit.build) for entry in circuit.build.control]
-    return {
+    page = wiring.render_html(circuit, report.findings, said)
+    files: dict[str, str | bytes] = {
         f"{name}/{name}.ino": sketch.render(circuit),
-        "wiring.html": wiring.render_html(circuit, report.findings, said),
+        "wiring.html": page,
         "wiring.csv": wiring.render_csv(circuit),
         "wiring.md": wiring.render_md(circuit, report.findings, said),
     }
+    if with_pdf:
+        try:
+            files["wiring.pdf"] = pdf.render(page, pdf.paper(circuit))
+        except pdf.CannotPrint as error:
+            raise CannotWrite(f"{error} Nothing was written.") from None
+    return files
 
 
-def write(files: Mapping[str, str], into: Path, *, force: bool = False) -> list[Path]:
+def write(files: Mapping[str, str | bytes], into: Path, *, force: bool = False) -> list[Path]:
     """Put ``files`` below ``into``; the paths written, in order.
 
     Raises CannotWrite, having changed nothing, when a file there was edited
     or is not ours, or when the disk refuses.
     """
-    encoded = {name: text.encode("utf-8") for name, text in files.items()}
+    encoded = {
+        name: data.encode("utf-8") if isinstance(data, str) else data
+        for name, data in files.items()
+    }
     try:
         edited = _edited(encoded, into)
         if edited and not force:

@@ -22,7 +22,14 @@ from buildkit.rehearsal.toolchain import AvrCore, Compiled
 from buildkit.tables import Tables
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
-AVR_BOARDS = ("atmega328p-5v", "atmega32u4-5v", "atmega2560-5v")
+AVR_BOARDS = (
+    "atmega328p-5v",
+    "atmega328p-5v-stick",
+    "atmega328p-3v3-stick",
+    "atmega32u4-5v",
+    "atmega32u4-5v-stick",
+    "atmega2560-5v",
+)
 EXAMPLE_NAMES = ("kitchen-hood", "reed-room", "seedling-mat")
 
 
@@ -48,6 +55,16 @@ def circuit_of(text: str, name: str = "test.yaml") -> Circuit:
     circuit = seating.seat(build)
     assert not circuit.unseated
     return circuit
+
+
+def logs_by_usb(circuit: Circuit) -> bool:
+    """Whether the log leaves by native USB, where nobody listens in these tests."""
+    return circuit.board.serial_ports[circuit.board.log_port] == "usb"
+
+
+def slowness(circuit: Circuit) -> float:
+    """How much slower the board's clock is than 16 MHz."""
+    return 16e6 / circuit.board.figure("clock_hz")
 
 
 def core_of(circuit: Circuit) -> AvrCore:

@@ -10,12 +10,15 @@ from xml.etree import ElementTree
 import pytest
 from hypothesis import given, settings
 
-from buildkit import picture
+from buildkit import outline, picture
 from buildkit.circuit import Circuit
-from buildkit.shapes import Box, Picture, Run, Segment, Text
-from tests.wiring_builds import EXAMPLES, circuit_of, circuits, example
+from buildkit.shapes import Box, Picture, Run, Segment, Text, text_width
+from tests.wiring_builds import EXAMPLES, TABLES, circuit_of, circuits, example
 
 NEAR = 0.01
+HOOD, MAT = (
+    next(p for p in EXAMPLES if p.stem == stem) for stem in ("kitchen-hood", "seedling-mat")
+)
 
 
 def _inside(outer: tuple[float, float], inner: tuple[float, float]) -> bool:
@@ -104,11 +107,33 @@ def _every_terminal_reached(circuit: Circuit, drawn: Picture, kinds: set[str]) -
     for run in drawn.runs:
         assert _joined(run), run
     feet = {(round(s[2], 2), round(s[3], 2)) for run in drawn.runs for s in run.segments}
-    heads = {(round(s[0], 2), round(s[1], 2)) for run in drawn.runs for s in run.segments}
+    heads = [(s[0], s[1]) for run in drawn.runs for s in run.segments]
     for box in terminals:
         assert (round(box.x + box.w / 2, 2), round(box.y, 2)) in feet, box
     for box in used:
-        assert (round(box.x + box.w / 2, 2), round(box.y + box.h, 2)) in heads, box
+        assert sum(_on_edge(box, x, y) for x, y in heads) == 1, box
+
+
+def _on_edge(box: Box, x: float, y: float) -> bool:
+    """Whether a point is in the middle of one of a box's four edges."""
+    middle_x, middle_y = abs(x - box.x - box.w / 2) < NEAR, abs(y - box.y - box.h / 2) < NEAR
+    at_x = min(abs(x - box.x), abs(x - box.x - box.w)) < NEAR
+    at_y = min(abs(y - box.y), abs(y - box.y - box.h)) < NEAR
+    return (middle_x and at_y) or (middle_y and at_x)
+
+
+def _wires_off_pins(drawn: Picture) -> None:
+    """No wire runs through a pin: a wire meets a box of the board only at its edge."""
+    pins = [box for box in drawn.boxes if box.kind in ("pin", "used-pin")]
+    for run in drawn.runs:
+        for segment in run.segments:
+            x, y = _spans(segment)
+            for box in pins:
+                across = _overlap(x, (box.x, box.x + box.w), -NEAR / 2)
+                along = _overlap(y, (box.y, box.y + box.h), -NEAR / 2)
+                inner = x[1] > box.x + NEAR and x[0] < box.x + box.w - NEAR
+                inner &= y[1] > box.y + NEAR and y[0] < box.y + box.h - NEAR
+                assert not (across and along and inner), (run.net, segment, box)
 
 
 def _sound(circuit: Circuit) -> None:
@@ -125,6 +150,7 @@ def _sound(circuit: Circuit) -> None:
         _every_terminal_reached(circuit, drawn, kinds[drawn.title])
         _texts_apart(drawn)
         _wires_off_texts(drawn)
+        _wires_off_pins(drawn)
         _nets_apart(drawn)
         _all_inside(drawn)
 
@@ -140,22 +166,75 @@ def test_any_build_is_drawn_whole_and_legible(circuit: Circuit) -> None:
     _sound(circuit)
 
 
-@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
-def test_headers_stand_in_their_true_order(path: Path) -> None:
-    circuit = example(path)
+def _with_board(board_id: str) -> Circuit:
+    rails = TABLES.board(board_id).rails
+    return circuit_of(
+        {
+            "build": "look",
+            "board": board_id,
+            "supply": {"rail": next(iter(rails)), "max_ma": 500},
+            "probes": {"soil": {"part": "ds18b20", "value": "temperature", "every_s": 2}},
+        }
+    )
+
+
+@pytest.mark.parametrize("board_id", TABLES.board_ids())
+def test_every_board_is_drawn_with_its_headers_in_their_true_order(board_id: str) -> None:
+    circuit = _with_board(board_id)
+    _sound(circuit)
     low = picture.layout(circuit)[0]
     pins = [box for box in low.boxes if box.kind in ("pin", "used-pin")]
-    shown = [_label_in(box, low.texts) for box in sorted(pins, key=lambda b: (b.y, b.x))]
-    assert shown == [label for header in circuit.board.headers for label in header.labels]
+    labels = [_label_in(box, low.texts) for box in pins]
+    frame = next(box for box in low.boxes if box.kind == "board")
+    for header in circuit.board.headers:
+        starts = [
+            n
+            for n in range(len(labels))
+            if tuple(labels[n : n + len(header.labels)]) == header.labels
+        ]
+        assert starts, header
+        row = pins[starts[0] : starts[0] + len(header.labels)]
+        side = outline.SIDES.get(header.name, "inside")
+        if side == "end":
+            assert len({box.x for box in row}) == 1
+            assert [box.y for box in row] == sorted(box.y for box in row)
+            continue
+        assert len({box.y for box in row}) == 1
+        assert [box.x for box in row] == sorted(box.x for box in row)
+        if side == "upper":
+            assert row[0].y - frame.y == pytest.approx(3)
+        if side == "lower":
+            assert frame.y + frame.h - row[0].y - row[0].h == pytest.approx(3)
+
+
+def test_the_right_row_of_a_stick_lies_above_its_left_row() -> None:
+    low = picture.layout(_with_board("atmega328p-5v-stick"))[0]
+    at = {text.text: text.y for text in low.texts}
+    assert at["right"] < at["left"]
+    assert any("lying on its side" in text.text for text in low.texts)
+
+
+def test_wires_of_a_header_do_not_cross_on_their_way_to_the_parts() -> None:
+    for path in EXAMPLES:
+        drawn = picture.layout(example(path))[0]
+        frame = next(box for box in drawn.boxes if box.kind == "board")
+        parts = min(box.y for box in drawn.boxes if box.kind == "part")
+        first_track = min(s[1] for run in drawn.runs for s in run.segments if s[3] == parts)
+        foot = min(first_track, frame.y + frame.h)
+        for one, other in combinations(drawn.runs, 2):
+            for a in one.segments:
+                for b in other.segments:
+                    if max(a[1], a[3], b[1], b[3]) < foot:
+                        assert not _touch(a, b), (one.net, other.net)
 
 
 def _label_in(box: Box, texts: list[Text]) -> str:
     inside = [t for t in texts if box.x <= t.x <= box.x + box.w and box.y <= t.y <= box.y + box.h]
-    return min(inside, key=lambda t: t.y).text
+    return next(text.text for text in inside if not text.text.startswith("#"))
 
 
 def test_a_splice_is_marked_where_three_ends_meet_and_nowhere_else() -> None:
-    circuit = example(next(p for p in EXAMPLES if p.stem == "kitchen-hood"))
+    circuit = example(HOOD)
     ends = {net.name: len(net.ends) for net in circuit.nets}
     for drawn in picture.layout(circuit):
         for run in drawn.runs:
@@ -163,14 +242,39 @@ def test_a_splice_is_marked_where_three_ends_meet_and_nowhere_else() -> None:
 
 
 def test_the_mains_side_is_a_picture_of_its_own_in_the_colours_of_the_region() -> None:
-    hood, mat = (
-        example(next(p for p in EXAMPLES if p.stem == s)) for s in ("kitchen-hood", "seedling-mat")
-    )
+    hood, mat = example(HOOD), example(MAT)
     us, eu = ({run.net: run.colour for run in picture.layout(c)[1].runs} for c in (hood, mat))
-    assert (us["live"], us["neutral"], us["earth"]) == ("black", "white", "green or bare")
+    assert (us["live"], us["neutral"], us["earth"]) == ("black", "white", "green, or bare")
     assert (eu["live"], eu["neutral"], eu["earth"]) == ("brown", "blue", "green-yellow")
     names = [text.text for text in picture.layout(hood)[1].texts]
-    assert any(name.endswith("neutral: white") for name in names)
+    assert "8 neutral: white" in names
+    assert any(name == "7 equipment ground: green" for name in names)
+
+
+def test_protective_earth_bears_its_sign_wherever_it_arrives() -> None:
+    for path in EXAMPLES:
+        circuit = example(path)
+        for drawn in picture.layout(circuit):
+            pe = [text for text in drawn.texts if text.text == "PE"]
+            ends = sum(e.label == "PE" for n in circuit.nets for e in n.ends if n.kind == "mains")
+            assert len(pe) == len(drawn.marks) == (ends if drawn.title == "Mains side" else 0)
+            for mark in drawn.marks:
+                middle = mark.x + mark.size / 2
+                below = [t for t in pe if abs(t.x + text_width("PE", t.size) / 2 - middle) < NEAR]
+                assert below
+                for text in drawn.texts:
+                    left, top, right, bottom = text.extent
+                    beside = not _overlap((left, right), (mark.x, mark.x + mark.size))
+                    above = not _overlap((top, bottom), (mark.y, mark.y + mark.size))
+                    assert beside or above, text
+
+
+def test_rails_are_drawn_heavier_and_named_as_rails() -> None:
+    low = picture.layout(example(HOOD))[0]
+    assert {run.net for run in low.runs if run.rail} == {"GND", "5V"}
+    names = [text.text for text in low.texts]
+    assert "1 rail GND (4 ways): black" in names
+    assert "2 rail 5V (3 ways): red" in names
 
 
 def test_a_pin_that_no_header_carries_is_still_drawn() -> None:

@@ -105,7 +105,7 @@ def test_colours_and_sizes_follow_side_and_region() -> None:
         "black",
         "red",
         "white",
-        "green or bare",
+        "green, or bare",
     ]
     assert [mat[n].colour for n in ("live", "neutral", "earth")] == [
         "brown",

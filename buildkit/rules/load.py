@@ -331,14 +331,20 @@ def rests_on(circuit: Circuit) -> Iterable[Fault]:
         if switching is None or wire is None or wire.pin is None:
             continue
         held, why = _held(wire.pin)
-        off_ua = _figure(load.use, "off_ua")
-        harmless = wire.pin.at_reset is not None and off_ua is not None and through_ua < off_ua
+        off_ua, passage = _figure(load.use, "off_ua"), circuit.passage(wire)
+        flows_ua, weak = through_ua, wire.pin.at_reset is not None
+        if passage is not None and passage.kind == "shifter":
+            held, why, weak = "high", "the level shifter in its wire pulls both sides up", True
+            flows_ua = passage.part_side_v / passage.pull_up_ohms * 1e6
+        harmless = weak and off_ua is not None and flows_ua < off_ua
         if held == switching.active and not harmless:
             yield Fault(
                 wire.at,
                 f"pin {wire.label} is held {held} at reset, which runs {load.use.name}: {why}",
-                f"Give {load.use.name} {wire.terminal.name} another pin, or leave it out.",
-                {"pin": wire.label, "held": held, "through_ua": through_ua, "off_ua": off_ua},
+                f"Give {load.use.name} {wire.terminal.name} another pin, or leave it out."
+                if passage is None
+                else f"Delete '{'.'.join(passage.spot)}' under 'between'; choose a part for this level.",
+                {"pin": wire.label, "held": held, "through_ua": flows_ua, "off_ua": off_ua},
             )
 
 

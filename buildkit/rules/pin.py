@@ -4,6 +4,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
+from buildkit import shortage
 from buildkit.circuit import Circuit, Wire
 from buildkit.model import Fault, Pin
 from buildkit.rules import rule
@@ -294,14 +295,22 @@ def none_left(circuit: Circuit) -> Iterable[Fault]:
         six of them, or the seventh on a board with more analog pins
     """
     uses = {use.name: use for use in circuit.build.uses()}
-    for spot in circuit.unseated:
-        use = uses[spot[0]]
-        if use.part.terminals[spot[1]].needs == "uart-rx":
-            continue
-        why = circuit.why_unseated.get(spot, "none is free")
+    pinless = {
+        name: terminal
+        for name, terminal in reversed(circuit.unseated)
+        if not any(t.needs == "uart-rx" for t in uses[name].part.signals())
+    }
+    short = shortage.shortage_of(circuit.build) if pinless else None
+    for name in (use for use in uses if use in pinless):
+        why = circuit.why_unseated.get((name, pinless[name]), "none is free")
+        fix = "Free such a pin, or move the build to a board with more: 'buildkit move' lists them."
+        if short is not None:
+            ways = [shortage.giving_up(short), *shortage.helps(circuit.build, short)]
+            why, fix = f"{why}; {shortage.says(circuit.build, short)}", f"{', or '.join(ways)}."
         yield Fault(
-            use.at,
-            f"no pin is left for {spot[0]} {spot[1]}: {why}",
-            "Free such a pin, or move the build to a board with more: 'buildkit move' lists them.",
-            {"terminal": f"{spot[0]} {spot[1]}", "why": why},
+            uses[name].at,
+            f"no pin is left for {name} {pinless[name]}: {why}",
+            fix,
+            {"terminal": f"{name} {pinless[name]}", "why": why}
+            | ({"rivals": len(short.rivals), "pins": list(short.pins)} if short else {}),
         )

@@ -118,7 +118,10 @@ int main() {
       printf("= %%d %%d %%ld\\n", probe[i]->lost, probe[i]->filled, (long)probe[i]->sum);
       delete probe[i];
     }
-    for (long i = 0; i < controls; i++) delete entry[i];
+    for (long i = 0; i < controls; i++) {
+      printf("= %%d %%d\\n", entry[i]->awake, entry[i]->forced);
+      delete entry[i];
+    }
     puts(".");
   }
 }
@@ -311,7 +314,7 @@ def _question(case: Case, roll: bool) -> str:
     return "".join(" ".join(str(int(n)) for n in line) + "\n" for line in lines)
 
 
-Told = tuple[list[tuple[int, str, str, str]], list[tuple[int, int, int]]]
+Told = tuple[list[tuple[int, str, str, str]], list[tuple[int, ...]]]
 
 
 def _by_sketch(cases: Sequence[Case], program: Path, roll: bool) -> list[Told]:
@@ -326,14 +329,17 @@ def _by_sketch(cases: Sequence[Case], program: Path, roll: bool) -> list[Told]:
             (int(t), loads[int(index)], "on" if on == "1" else "off", CAUSES[cause])
             for t, index, on, cause in (row for row in rows if row[0] != "=")
         ]
-        told.append((changes, [tuple(map(int, row[1:])) for row in rows if row[0] == "="]))  # type: ignore[misc]
+        told.append((changes, [tuple(map(int, row[1:])) for row in rows if row[0] == "="]))
     return told
 
 
 def _by_model(case: Case) -> Told:
     model = control.run(case.build, case.readings, case.until_ms)
     changes = [(c.t_ms, c.load, c.state, c.cause) for c in model.changes]
-    ends = [(w.lost, len(w.readings), w.total) for w in model.windows.values()]
+    ends: list[tuple[int, ...]] = [
+        (w.lost, len(w.readings), w.total) for w in model.windows.values()
+    ]
+    ends += [(int(loop.awake), int(loop.forced)) for loop in model.loops]
     return changes, ends
 
 
@@ -345,6 +351,7 @@ def _compare(cases: Sequence[Case], harnesses: dict[Variant, Path], roll: bool) 
             modelled = _by_model(case)
             assert sketched == modelled, _difference(case, sketched, modelled)
             seen.update(f"{state}: {cause}" for _, _, state, cause in modelled[0])
+            seen[FORCED] += (1, 1) in modelled[1]
     return seen
 
 
@@ -356,6 +363,7 @@ def _difference(case: Case, sketched: Told, modelled: Told) -> str:
     return f"seed {case.seed}: sketch {first[0]}, model {first[1]}\n{entries}\n{windows}"
 
 
+FORCED = "ends in a forced rest"
 EVERY_CHANGE = {
     "on: start", "off: stop", "off: no-reading", "on: no-reading", "off: max-on",
 }  # fmt: skip
@@ -365,6 +373,7 @@ EVERY_CHANGE = {
 def test_short_traces_where_deadlines_coincide(harnesses: dict[Variant, Path], roll: bool) -> None:
     seen = _compare(_cases(range(2400), DENSE), harnesses, roll)
     # Every kind of change was met often: the agreement is not about nothing.
+    assert seen.pop(FORCED) > 20
     assert seen.keys() == EVERY_CHANGE
     assert min(seen.values()) > 500, seen
 
@@ -372,6 +381,7 @@ def test_short_traces_where_deadlines_coincide(harnesses: dict[Variant, Path], r
 @pytest.mark.parametrize("roll", [False, True], ids=["from zero", "counter rolls over"])
 def test_traces_of_minutes(harnesses: dict[Variant, Path], roll: bool) -> None:
     seen = _compare(_cases(range(160), PLAIN), harnesses, roll)
+    assert seen.pop(FORCED) > 0
     assert seen.keys() == EVERY_CHANGE
     assert min(seen.values()) > 30, seen
 

@@ -6,7 +6,7 @@ import random
 from typing import Any
 
 from buildkit.model import Use
-from tests.planting.beds import Bed, Tree
+from tests.planting.beds import EVERY, Bed, Tree
 
 DUST, AIR, SOIL, SHELF = "pm-frame32", "sht3x", "ds18b20", "ntc-divider"
 RELAY, SSR, LCD, LED = (
@@ -89,3 +89,6 @@ def entry(bed: Bed, dice: random.Random) -> tuple[int, Any] | None:
     return dice.choice(found) if found else None
 
 
+
+
+BOARDS = frozenset(EVERY)

@@ -76,7 +76,7 @@ def the_last_reading_of_a_load(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("show.unknown-name")
 def a_brace_without_its_partner(bed: Bed, dice: random.Random) -> Plant | None:
     name = dice.choice(list(bed.build.probes))
-    return _spoilt(bed, dice, dice.choice((f"is {{{name}", f"is {name}}}", "a { b", f"{{{name}}}}} x}}"[:-4])))
+    return _spoilt(bed, dice, dice.choice((f"is {{{name}", f"is {name}}}", "a { b", "a } b")))
 
 
 @plants("show.not-in-font")
