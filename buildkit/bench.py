@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from buildkit.circuit import Circuit, End, Net
 from buildkit.electrics import awg_area_mm2, conductor_ohms
-from buildkit.model import Build
+from buildkit.model import Build, Cable
 from buildkit.rules.load_mains import CONTINUOUS, FUSES_A, IEC_MM2, US_AWG
 
 _KIND_ORDER = ("ground", "supply", "signal", "load", "mains")
@@ -237,11 +237,42 @@ def _gauge(gauge: int | None) -> Size:
     return Size(f"AWG {gauge} ({short(area, 2)} mm²)", area)
 
 
+LENGTH_NOTE = (
+    "Lengths that the build does not give: as short as it goes, up to 0.3 m (common practice, "
+    "no source); measure along the way that the wire takes."
+)
+_SHORT = "up to 0.3 m"
+
+
+def cable_at(circuit: Circuit, end: End) -> Cable | None:
+    """The cable that the build gives for an end on the low-voltage side."""
+    cable = circuit.build.cables.get(end.owner)
+    wired = {wire.terminal.name for wire in circuit.wires if wire.use.name == end.owner}
+    return cable if end.label in wired else None
+
+
+def _cables(circuit: Circuit, net: Net) -> dict[str, Cable]:
+    """The cables of a net by the part at their end."""
+    if net.kind == "mains":
+        return {}
+    found = {end.owner: cable_at(circuit, end) for end in net.ends}
+    return {name: cable for name, cable in found.items() if cable is not None}
+
+
+def length(circuit: Circuit, net: Net) -> str:
+    """How long each wire of a net is: its cable's length, or the length suggested."""
+    cables = _cables(circuit, net)
+    each = [f"{short(cable.length_m)} m to {name}" for name, cable in cables.items()]
+    wires = len(net.ends) - 1 if len(net.ends) <= 2 else len(net.ends)
+    if len(each) == wires == 1:
+        return each[0].split(" to ")[0]
+    return ", ".join(
+        [*each, *([_SHORT + (" each" if wires > 1 else "")] if len(each) < wires else [])]
+    )
+
+
 def continuity(circuit: Circuit, net: Net) -> str:
     """What a meter should find along a net, the cable's own ohms counted."""
-    owners = {end.owner for end in net.ends}
-    cables = [cable for name, cable in circuit.build.cables.items() if name in owners]
-    if net.kind == "mains":
-        cables = []
+    cables = _cables(circuit, net).values()
     most = WIRE_OHMS + max((conductor_ohms(c.length_m, c.area_mm2) for c in cables), default=0.0)
     return f"below {short(most, 1)} Ω"

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 from dataclasses import dataclass
 
@@ -9,10 +10,8 @@ from buildkit import bench, electrics
 from buildkit.bench import ohms, short
 from buildkit.circuit import Circuit
 from buildkit.model import Load, Rail, Use
+from buildkit.rules.bus import LEAD_F_PER_M, LOW_V, PIN_F, RISE_S, SHORT_LEAD_M, SINK_MA
 from buildkit.units import UNITS
-
-# NXP UM10204 table 10 (from memory): an I2C output pulls to 0.4 V while it sinks 3 mA.
-BUS_LOW_V, BUS_SINK_MA = 0.4, 3.0
 
 
 @dataclass(frozen=True, slots=True)
@@ -207,11 +206,12 @@ def _load_items(circuit: Circuit) -> Iterable[Item]:
 
 
 def _fuse(circuit: Circuit, motor: bool) -> Item:
+    uk = bench.region(circuit.build) == "uk"
     usual = bench.fuse_a(circuit)
     size = f"usually {short(usual)} A" if usual is not None else "no usual size is enough"
-    slow = ", slow, because of the motor" if motor and bench.region(circuit.build) != "uk" else ""
+    slow = ", slow, because of the motor" if motor and not uk else ""
     return Item(
-        "Fuse with insulated holder",
+        "Plug with fuse, BS 1363 and BS 1362" if uk else "Fuse with insulated holder",
         "mains",
         f"{size}{slow}, for {short(bench.mains_amps(circuit))} A of load; rated for "
         f"{short(bench.mains_volts(circuit))} V; never more than the thinnest wire behind it and "
@@ -283,36 +283,49 @@ def _sinks(use: Use) -> bool:
 
 
 def bus_pull_ups(circuit: Circuit) -> dict[str, tuple[Rail, float, str]]:
-    """Per bus line: the rail that pulls it up, the ohms of all modules together, and whose."""
+    """Per piece of a bus line: its rail, the ohms of all modules together, and whose."""
     found: dict[str, tuple[Rail, float, str]] = {}
     for line in ("sda", "scl"):
-        wired = [w.use for w in circuit.signals() if w.terminal.needs == f"i2c-{line}"]
-        shifted = [use for use in wired if circuit.bus_passage(use, line) is not None]
-        for behind in (None, *shifted):
-            fitted = circuit.bus_pull_ups(line, behind)
-            each = [e for e in fitted if e[0].section == "between" or e[0] in wired]
+        far = [use for use in circuit.uses_talking("i2c") if _shifted(circuit, use, line)]
+        for behind in (None, *far):
+            each = circuit.bus_pull_ups(line, behind)
             if each:
                 names = " beside ".join(f"{ohms(value)} on {use.name}" for use, _, value in each)
                 together = electrics.parallel_ohms(*(value for _, _, value in each))
-                name = line.upper() if behind is None else f"{behind.name} {line.upper()}"
-                found[name] = (each[0][1], together, names)
+                place = line.upper() + (f" behind the shifter of {behind.name}" if behind else "")
+                found[place] = (each[0][1], together, names)
     return found
+
+
+def _shifted(circuit: Circuit, use: Use, line: str) -> bool:
+    passage = circuit.bus_passage(use, line)
+    return passage is not None and passage.kind == "shifter"
+
+
+def bus_most_ohms(circuit: Circuit) -> float:
+    """The greatest pull-up that still lifts a line in time, all wires of the bus counted."""
+    uses, cables = circuit.uses_talking("i2c"), circuit.build.cables
+    wire_m = sum(cables[u.name].length_m if u.name in cables else SHORT_LEAD_M for u in uses)
+    farads = PIN_F * (1 + len(uses)) + LEAD_F_PER_M * wire_m
+    return electrics.pull_up_max_ohms(RISE_S, farads)
 
 
 def bus_least_ohms(rail: Rail) -> float:
     """The least pull-up that a bus output can still pull low."""
-    return electrics.pull_up_min_ohms(rail.volts, BUS_LOW_V, BUS_SINK_MA)
+    return electrics.pull_up_min_ohms(rail.volts, LOW_V, SINK_MA)
 
 
 def _bus(circuit: Circuit) -> Iterable[Budget]:
+    most = bus_most_ohms(circuit)
     for line, (rail, together, names) in bus_pull_ups(circuit).items():
         least = bus_least_ohms(rail)
+        margin = min((together - least) / least, (most - together) / together)
         yield Budget(
             f"Pull-up of {line}",
             f"{ohms(together)} ({names})",
-            f"at least {ohms(least)}",
-            f"{short(100 * (together - least) / least, 0)} %",
-            together >= least,
+            f"{ohms(least)} to {ohms(float(f'{most:.3g}'))}",
+            f"{short(100 * margin, 0)} %",
+            margin >= 0,
         )
 
 
@@ -323,14 +336,8 @@ def _cable_drop(circuit: Circuit) -> Iterable[Budget]:
         if cable is None or rail is None or least is None or peak is None:
             continue
         drop = electrics.cable_drop_v(peak / 1000, cable.length_m, cable.area_mm2)
-        left = rail.min_v - drop
-        yield Budget(
-            f"Supply at {use.name}, end of its cable",
-            f"{short(left, 2)} V",
-            f"at least {short(least, 2)} V",
-            f"{short(left - least, 2)} V",
-            left >= least,
-        )
+        said = f" ({short(cable.length_m)} m of {cable.said_as} at {short(peak)} mA)"
+        yield _line(f"Drop along the cable to {use.name}", drop, rail.min_v - least, "V", said)
 
 
 def _ratings(circuit: Circuit, load: Load) -> Iterable[Budget]:
@@ -342,11 +349,52 @@ def _ratings(circuit: Circuit, load: Load) -> Iterable[Budget]:
         yield _line(f"Load voltage of {use.name}, taken as DC", draws.volts, most_dc_v, "V")
     elif most_v is not None:
         yield _line(f"Load voltage of {use.name}", draws.volts, most_v, "V")
-    drop = figure(use, "drop_v")
-    heat = f", {short(drop * draws.amps, 1)} W of heat" if drop else ""
     for how, limit in limits_a(circuit, load).items():
         what = f"Load current of {use.name}{', ' + how if how else ''}"
-        yield _line(what, draws.amps, limit, "A", heat)
+        yield _line(what, draws.amps, limit, "A")
+    yield from _heat(circuit, load)
     surge = figure(use, "surge_a")
     if draws.inrush_amps is not None and surge is not None:
         yield _line(f"First moments of {use.name}", draws.inrush_amps, surge, "A")
+
+
+def _heat(circuit: Circuit, load: Load) -> Iterable[Budget]:
+    """What a switching part turns into heat, and the air it bears, against its derating curve."""
+    draws, use = load.draws, load.use
+    drop = figure(use, "drop_v")
+    if draws is None:
+        return
+    for how, limit in limits_a(circuit, load).items():
+        at = f"{', ' + how if how else ''}, at {short(circuit.build.ambient_c)} °C"
+        if drop:
+            said = f" ({short(drop)} V at {short(draws.amps)} A)"
+            yield _line(f"Heat of {use.name}{at}", drop * draws.amps, drop * limit, "W", said)
+    ambient = circuit.build.ambient_c
+    for how, most_c in air_limits_c(load).items():
+        what = f"Air around {use.name}{', ' + how if how else ''}, by its derating curve"
+        yield Budget(
+            what,
+            f"{short(ambient)} °C",
+            f"at most {most_c} °C at {short(draws.amps)} A",
+            f"{short(most_c - ambient)} K",
+            most_c >= ambient,
+        )
+
+
+def air_limits_c(load: Load) -> dict[str, int]:
+    """The air at which a switching part's derated rating would just be its load, by mounting."""
+    use, draws = load.use, load.draws
+    from_c, to_c = figure(use, "derate_from_c"), figure(use, "derate_to_c")
+    rated, bare = figure(use, "load_max_a"), figure(use, "bare_max_a")
+    if draws is None or from_c is None or to_c is None or rated is None:
+        return {}
+    share = figure(use, "motor_share_percent")
+    part = share / 100 if share is not None and draws.kind == "motor" else 1.0
+    ratings = {"on its heat sink" if bare is not None else "": rated * part}
+    if bare is not None:
+        ratings["without a heat sink"] = bare
+    return {
+        how: math.floor(to_c - (to_c - from_c) * draws.amps / limit)
+        for how, limit in ratings.items()
+        if draws.amps <= limit
+    }

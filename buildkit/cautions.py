@@ -14,12 +14,21 @@ _MAINS = (
     "electrician does the mains side or looks it over before it is powered.",
     "Unplug, and prove dead with a meter that you have just proved on a live socket, before you "
     "touch anything on the mains side. Off is not unplugged.",
-    "The fuse comes first and sits in the live conductor, before everything else.",
+    "The fuse comes first and sits in the {live} conductor, before everything else. {upstream}",
     "Bond every metal box, plate and heat sink to {earth}.",
     "Keep the two sides apart: low-voltage wires never run beside, or under one cover with, "
     "mains wires and mains terminals.",
     "Relays weld shut and solid-state relays fail shorted: some day the load will stay on. What "
     "must not happen then has to be prevented by something that is not this board.",
+)
+# What protects the house's wiring, and not this box.  Common practice, no source; BS 1362, BS 1363.
+_UPSTREAM = {
+    "us": "The breaker of the room (15 or 20 A) protects the wires in the wall, not this box.",
+    "uk": "In a plug of BS 1363 that is the fuse of the plug (BS 1362): fit the rating from the "
+    "list, not the 13 A it came with. The breaker of the ring (32 A) does not protect this box.",
+}
+_UPSTREAM_ELSEWHERE = (
+    "The breaker of the room (mostly 16 A) protects the wires in the wall, not this box."
 )
 _SEMICONDUCTOR = (
     "A solid-state relay is no disconnect: when off it still leaks, up to {ma} mA here, and its "
@@ -46,7 +55,12 @@ def cautions(circuit: Circuit) -> tuple[str, ...]:
     found: list[str] = []
     loads = circuit.build.loads.values()
     if bench.has_mains(circuit):
-        found += [text.format(earth=bench.earth_word(circuit.build)) for text in _MAINS]
+        words = {
+            "earth": bench.earth_word(circuit.build),
+            "live": bench.live_word(circuit.build),
+            "upstream": _UPSTREAM.get(bench.region(circuit.build), _UPSTREAM_ELSEWHERE),
+        }
+        found += [text.format(**words) for text in _MAINS]
         found += _switch_cautions(circuit)
         if bench.two_lives(circuit):
             found.append(_TWO_LIVES.format(volts=short(bench.mains_volts(circuit))))

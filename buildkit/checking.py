@@ -2,12 +2,13 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from pathlib import Path
 
-from buildkit import buildfile, rules, seating
+from buildkit import buildfile, document, rules, seating
 from buildkit.circuit import Circuit
-from buildkit.model import Finding, Refused
+from buildkit.model import Build, Finding, Refused
 from buildkit.tables import Tables
 
 
@@ -31,10 +32,19 @@ class Report:
 
 def check(path: Path, tables: Tables) -> Report:
     """All findings of the build at ``path``.  Raises document.CannotOpen."""
+    return _report(str(path), lambda: buildfile.load(path, tables))
+
+
+def check_text(raw: bytes, file: str, tables: Tables) -> Report:
+    """All findings of a build that is not, or not yet, the content of ``file``."""
+    return _report(file, lambda: buildfile.from_tree(document.parse(raw, file), tables))
+
+
+def _report(file: str, load: Callable[[], Build]) -> Report:
     try:
-        build = buildfile.load(path, tables)
+        build = load()
     except Refused as refused:
         findings = rules.in_order(rules.finding(fault) for fault in refused.faults)
-        return Report(str(path), None, tuple(findings))
+        return Report(file, None, tuple(findings))
     circuit = seating.seat(build)
-    return Report(str(path), circuit, tuple(rules.run(circuit)))
+    return Report(file, circuit, tuple(rules.run(circuit)))

@@ -9,7 +9,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from buildkit import __version__
+from buildkit import __version__, cli_pins
 
 app = typer.Typer(
     add_completion=False,
@@ -202,6 +202,8 @@ def explain(
     else:
         _complain(f"there is no rule '{rule}'. {did_you_mean(rule, catalogue, 'rules')}")
 
+
+cli_pins.register(app, _complain, _tables)
 
 if __name__ == "__main__":
     main()

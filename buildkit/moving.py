@@ -3,19 +3,18 @@
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import dataclass, field
 
-from buildkit import rules, seating, wants
+from buildkit import bridging, rules, seating, wants
 from buildkit.between import Passage
 from buildkit.circuit import Circuit, Spot, Wire
 from buildkit.editing import Changes, Path
-from buildkit.model import Between, Board, Build, Finding, Refused, Use
+from buildkit.model import Board, Build, Finding, Pin, Refused, Use
 from buildkit.rewiring import Wires, rewired
 from buildkit.tables import Tables
 
 # Families of rules whose outcome hangs on the board; the others find the same anywhere.
 _OF_THE_BOARD = ("pin.", "bus.", "level.", "power.", "memory.", "load.rests-on", "load.rest-undef")
-_SHIFTER, _DIVIDER = "level-shifter-mosfet", "divider"
 
 
 @dataclass(frozen=True, slots=True)
@@ -53,6 +52,12 @@ class Move:
         return tuple(f for f in self.findings if f.severity == "error" and _of_the_board(f))
 
     @property
+    def homeless(self) -> tuple[str, ...]:
+        """Terminals that the build names a label for and that have none on the new board."""
+        lost = (step for step in self.steps if step.after is None and step.before is not None)
+        return tuple(f"{step.spot[0]} {step.spot[1]}" for step in lost)
+
+    @property
     def moved(self) -> int:
         """How many terminals get another label."""
         return sum(1 for step in self.steps if step.state != "kept")
@@ -83,7 +88,7 @@ def move(build: Build, board: Board, tables: Tables, *, add_parts: bool = False)
     before = seating.seat(build)
     wires = _wires_there(build, board)
     there = rewired(build, board, wires)
-    found = _with_parts(there, tables)
+    found = bridging.with_parts(there, tables)
     needs = _passages(found, there)
     circuit = seating.seat(found if add_parts else there)
     added = tuple(passage for passage in circuit.passages.values() if _is_new(passage, build))
@@ -117,27 +122,29 @@ def survey(build: Build, tables: Tables) -> list[Verdict]:
 
 
 def _verdict(build: Build, board: Board, tables: Tables) -> Verdict:
-    plain = move(build, board, tables)
-    if not plain.unfit:
-        return Verdict(board.id, STATES[0], _how_much(plain), plain.moved, 0)
-    if plain.needs:
-        mended = move(build, board, tables, add_parts=True)
-        if not mended.unfit:
-            reason = f"{', '.join(_names(mended.added))}; {_how_much(mended)}"
-            return Verdict(board.id, STATES[1], reason, mended.moved, len(mended.added))
-    first = plain.unfit[0]
-    return Verdict(board.id, STATES[2], f"{first.rule}: {first.message}", plain.moved, 0)
+    found = move(build, board, tables, add_parts=True)
+    if found.unfit:
+        first = found.unfit[0]
+        return Verdict(board.id, STATES[2], f"{first.rule}: {first.message}", found.moved, 0)
+    if not found.added:
+        return Verdict(board.id, STATES[0], _how_much(found), found.moved, 0)
+    reason = f"{_parts_in_wires(found.added)}; {_how_much(found)}"
+    return Verdict(board.id, STATES[1], reason, found.moved, len(found.added))
 
 
 def _how_much(found: Move) -> str:
     if found.before.board.id == found.circuit.board.id and not found.moved:
         return "the board of the build"
-    kept = len(found.steps) - found.moved
-    return f"{kept} wires keep their label, {found.moved} move"
+    return f"{found.moved or 'none'} of {len(found.steps)} wires move"
 
 
-def _names(passages: Iterable[Passage]) -> list[str]:
-    return [f"{p.use.part.id} in {p.between.of}.{p.between.terminal}" for p in passages]
+def _parts_in_wires(passages: Iterable[Passage]) -> str:
+    """``level shifter in panel.SDA, panel.SCL, divider in smoke.TXD``."""
+    words = {"shifter": "level shifter", "divider": "divider"}
+    by_kind: dict[str, list[str]] = {}
+    for p in passages:
+        by_kind.setdefault(words[p.kind], []).append(f"{p.between.of}.{p.between.terminal}")
+    return ", ".join(f"{kind} in {', '.join(wires)}" for kind, wires in by_kind.items())
 
 
 def _of_the_board(finding: Finding) -> bool:
@@ -207,55 +214,7 @@ def _keepable(build: Build, board: Board) -> dict[Spot, str]:
 
 def _trouble(circuit: Circuit) -> int:
     """Terminals without a pin, and errors of pins and buses."""
-    errors = [f for f in rules.run(circuit) if f.severity == "error"]
-    return len(circuit.unseated) + sum(f.rule.startswith(("pin.", "bus.")) for f in errors)
-
-
-# --- what the levels need ----------------------------------------------------
-
-
-def _with_parts(build: Build, tables: Tables) -> Build:
-    """The build with the dividers and level shifters that take level errors away.
-
-    Each part of the build in turn: what sits in its wires is kept when fewer
-    errors are left with it, the cheaper one first.
-    """
-    left = _level_errors(build)
-    for use in build.uses():
-        if not left:
-            break
-        for entries in _candidates(use, tables):
-            tried = replace(build, between={**build.between, **entries})
-            errors = _level_errors(tried)
-            if errors < left:
-                build, left = tried, errors
-                break
-    return build
-
-
-def _candidates(use: Use, tables: Tables) -> Iterable[dict[str, Between]]:
-    """Ways to bring the levels of a part's wires together, the cheaper first."""
-    if use.section == "between" or not {_SHIFTER, _DIVIDER} <= set(tables.part_ids()):
-        return
-    signals = [t for t in use.part.signals() if not t.leave_open or t.name in use.wires]
-    one_way = [t.name for t in signals if t.flow in ("in", "out")]
-    sets = [(_DIVIDER, [name]) for name in one_way]
-    sets += [(_DIVIDER, one_way)] if len(one_way) > 1 else []
-    sets += [(_SHIFTER, [t.name]) for t in signals if len(signals) > 1]
-    sets += [(_SHIFTER, [t.name for t in signals])]
-    for part_id, terminals in sets:
-        yield {f"{use.name}.{t}": _between(use, t, part_id, tables) for t in terminals}
-
-
-def _between(use: Use, terminal: str, part_id: str, tables: Tables) -> Between:
-    part = tables.part(part_id)
-    name = f"{part.between} {use.name}.{terminal}"
-    return Between(Use(name, "between", part, use.at, {}, {}, part.figures), use.name, terminal)
-
-
-def _level_errors(build: Build) -> int:
-    found = rules.run(seating.seat(build))
-    return sum(1 for f in found if f.severity == "error" and f.rule.startswith(("level.", "bus.")))
+    return len(circuit.unseated) + len(bridging.found(circuit, ("pin.", "bus."), "error"))
 
 
 def _passages(build: Build, without: Build) -> tuple[Passage, ...]:
@@ -266,26 +225,6 @@ def _passages(build: Build, without: Build) -> tuple[Passage, ...]:
 
 def _is_new(passage: Passage, build: Build) -> bool:
     return f"{passage.between.of}.{passage.between.terminal}" not in build.between
-
-
-def passage_says(passage: Passage) -> str:
-    """What a part in a wire is and what it does there, with its values."""
-    where = f"{passage.between.of} {passage.between.terminal}"
-    if passage.kind == "divider":
-        inwards = passage.flow == "out"
-        high_v = passage.part_v if inwards else passage.board_v
-        low_v = high_v * passage.ratio
-        return (
-            f"{where}: a divider of {passage.upper_ohms:g} and {passage.lower_ohms:g} ohms "
-            f"takes {high_v:.3g} V down to {low_v:.3g} V"
-        )
-    board, part = passage.board_rail, passage.part_rail
-    assert board is not None
-    assert part is not None
-    return (
-        f"{where}: one channel of a level shifter between {board.volts:g} V (board) and "
-        f"{part.volts:g} V (part), {passage.pull_up_ohms:g} ohms to each"
-    )
 
 
 # --- what is told and written ------------------------------------------------
@@ -316,16 +255,20 @@ def _why(was: Wire | None, wire: Wire, after: Circuit) -> str:
         return "there too, and able" if wire.pin is not None else "there too"
     if wire.pin is None:
         return f"{after.board.id} has no fitting {was.label}"
-    there, need = after.board.pin(was.label), wire.terminal.needs or ""
-    if there is None:
-        return f"no pin {was.label} there"
+    there = after.board.pin(was.label)
+    return f"no pin {was.label} there" if there is None else _why_not(was.label, there, wire, after)
+
+
+def _why_not(label: str, there: Pin, wire: Wire, after: Circuit) -> str:
+    """Why a pin of the old label is not the one on the new board."""
+    need = wire.terminal.needs or ""
     if need.startswith("i2c-"):
         return f"the bus has its {need[4:].upper()} there"
     if not wants.able(after.board, there, need):
-        return f"{was.label} cannot do it there"
+        return f"{label} cannot do it there"
     never = wants.never(wire.use, wire.terminal, there)
     if never:
-        return f"{was.label} there: {never}"
+        return f"{label} there: {never}"
     return wire.why or "another has its pin there"
 
 

@@ -6,6 +6,8 @@ same bytes, since nothing of the day or the machine goes in but its fonts.
 
 from __future__ import annotations
 
+import importlib
+import logging
 from typing import Any
 
 from buildkit import bench
@@ -36,8 +38,9 @@ def _nothing(url: str, *_: Any, **__: Any) -> Any:
 
 
 def _library() -> Any:
+    logging.getLogger("weasyprint").setLevel(logging.ERROR)  # it warns of rules for screens
     try:
-        import weasyprint
+        return importlib.import_module("weasyprint")
     except ImportError:
         raise CannotPrint(
             "--pdf needs WeasyPrint: pip install 'buildkit[pdf]'. On Debian also: "
@@ -48,4 +51,3 @@ def _library() -> Any:
             f"--pdf needs the system libraries of WeasyPrint ({str(error).splitlines()[0]}). "
             f"On Debian: apt-get install {DEBIAN}. Or leave --pdf out and print wiring.html."
         ) from None
-    return weasyprint

@@ -141,7 +141,8 @@ def _thermistors(circuit: Circuit) -> Iterator[Step]:
 
 def _mains_dead(circuit: Circuit) -> Iterator[Step]:
     earth = bench.earth_word(circuit.build)
-    neutral = "second live" if bench.two_lives(circuit) else "neutral"
+    live = bench.live_word(circuit.build)
+    neutral = f"second {live}" if bench.two_lives(circuit) else "neutral"
     mains = [n for n in bench.work_order(circuit) if n.kind == "mains"]
     first = bench.numbers(circuit)[mains[0].name]
     yield Step(
@@ -157,7 +158,7 @@ def _mains_dead(circuit: Circuit) -> Iterator[Step]:
         "A bond is missing or sits on paint. Do not plug in.",
     )
     yield Step(
-        f"Measure from live and from {neutral} of the plug to its {earth} pin, and to GND of the "
+        f"Measure from {live} and from {neutral} of the plug to its {earth} pin, and to GND of the "
         "low-voltage side.",
         "More than 1 MΩ each time, on the meter's highest range. (It is no insulation test: that "
         "takes a tester with 500 V and somebody who may use it.)",
@@ -175,15 +176,16 @@ def _mains_dead(circuit: Circuit) -> Iterator[Step]:
 
 
 def _fuse_in_live(circuit: Circuit) -> Iterator[Step]:
+    live = bench.live_word(circuit.build)
     for name, load in circuit.build.loads.items():
         feed, out = contacts(load.use)
         switching = load.use.part.switching
         if not circuit.on_mains(load) or switching is None:
             continue
         yield Step(
-            f"Measure from live of the plug to {feed} of {name}, with the fuse in and taken out.",
+            f"Measure from {live} of the plug to {feed} of {name}, with the fuse in and taken out.",
             f"Below {short(bench.WIRE_OHMS)} Ω with it, more than 1 MΩ without.",
-            "The fuse is not first in the live conductor: rewire it.",
+            f"The fuse is not first in the {live} conductor: rewire it.",
         )
         least = "1 MΩ" if switching.contact == "metal" else "100 kΩ (its snubber may show)"
         yield Step(

@@ -10,8 +10,8 @@ from buildkit import sentences
 from buildkit.checking import Report
 from buildkit.model import Board, Finding, Part, Pin
 from buildkit.rules import Rule
+from buildkit.terminal import WIDTH, Paint, plain, quote, safe
 
-WIDTH = 80
 
 
 def check_json(reports: Iterable[Report]) -> dict[str, Any]:
@@ -53,11 +53,11 @@ def _seating_json(report: Report) -> list[dict[str, str]]:
     ]
 
 
-def check_text(report: Report) -> str:
+def check_text(report: Report, paint: Paint = plain) -> str:
     """Findings, what the build does, and the pins, at 80 columns."""
     lines: list[str] = []
     for finding in report.findings:
-        lines += _finding_lines(finding)
+        lines += finding_lines(finding, paint)
     circuit = report.circuit
     if circuit is not None:
         lines.append(f"{circuit.build.name} on {circuit.board.id}")
@@ -75,11 +75,14 @@ def summary(report: Report) -> str:
         for word in ("error", "warning", "note")
         if (n := report.count(word))
     ]
-    return f"{report.file}: {', '.join(counts) or 'nothing to find fault with'}"
+    return f"{safe(report.file)}: {', '.join(counts) or 'nothing to find fault with'}"
 
 
-def _finding_lines(finding: Finding) -> list[str]:
-    lines = [f"{finding.at}: {finding.severity} {finding.rule}"]
+def finding_lines(finding: Finding, paint: Paint = plain) -> list[str]:
+    """A finding with the line that it is about, its numbers and its remedy."""
+    severity = finding.severity
+    lines = [f"{safe(str(finding.at))}: {paint(severity, severity)} {paint(finding.rule, 'strong')}"]
+    lines += quote(finding.at, severity, paint)
     lines += _wrapped(f"{finding.message}.", "  ")
     lines += _wrapped(f"> {finding.fix}", "  ", "    ")
     return [*lines, ""]

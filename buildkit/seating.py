@@ -272,7 +272,7 @@ def _why(problem: Problem, item: Item, placement: Placement, want: Want, pin: Pi
 def _why_not(build: Build, want: Want) -> str:
     able = [pin for pin in build.board.pins.values() if wants.able(build.board, pin, want.need)]
     if not able:
-        return f"no pin of this board can be {want.need}"
+        return f"no pin of this board can {wants.CAN[want.need]}"
     if want.need == "uart-rx":
         return "every serial port is taken, and the core listens on one software serial at a time"
-    return f"all {len(able)} pins that can be {want.need} are taken or unsafe"
+    return f"all {len(able)} pins that can {wants.CAN[want.need]} are taken or unsafe"

@@ -257,9 +257,9 @@ def says(build: Build, shortage: Shortage) -> str:
         return f"{rivals} together overload every group of pins that is left"
     if not shortage.pins:
         return f"{rivals} can have none of the pins"
-    places = "place" if len(shortage.pins) == 1 else "places"
+    places = "pin" if len(shortage.pins) == 1 else "pins"
     return (
-        f"{len(shortage.rivals)} terminals ({rivals}) want "
+        f"{len(shortage.rivals)} terminals ({rivals}) compete for "
         f"{len(shortage.pins)} {places} ({_few(shortage.pins)})"
     )
 

@@ -8,7 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
 from fractions import Fraction
-from functools import cache
+from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
@@ -19,6 +19,7 @@ from buildkit.places import data_dir
 
 # What may stand in place of a source: nobody published it, or we measured it ourselves.
 _SOURCELESS = ("common practice", "from memory", "measured")
+_KEPT = 512  # tables in memory: all of ours and some hundreds of a user's
 ALL_ABILITIES = frozenset({"digital-in", "digital-out", "pull-up", "one-wire"})
 
 
@@ -179,7 +180,7 @@ def _labels(raw: Iterable[Any]) -> tuple[str, ...]:
     return tuple(str(label) for label in raw)
 
 
-@cache
+@lru_cache(maxsize=_KEPT)
 def _board(path: Path) -> model.Board:
     _, raw = _read(path, "board")
     core = raw["core"]
@@ -251,7 +252,7 @@ def _pin(label: str, raw: Mapping[str, Any]) -> model.Pin:
     )
 
 
-@cache
+@lru_cache(maxsize=_KEPT)
 def _part(path: Path) -> model.Part:
     _, raw = _read(path, "part")
     figures = _figures(raw["figures"])

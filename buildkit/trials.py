@@ -2,13 +2,12 @@
 
 from __future__ import annotations
 
-import math
 from collections.abc import Iterator
 from fractions import Fraction
 
-from buildkit import bench
+from buildkit import bench, mishaps
 from buildkit.bench import Step, short
-from buildkit.bill import figure
+from buildkit.bill import air_limits_c, figure
 from buildkit.circuit import Circuit, contacts
 from buildkit.model import Control, Load, Probe, Switching
 from buildkit.sentences import duration
@@ -73,10 +72,11 @@ def control(circuit: Circuit) -> Iterator[Step]:
     for entry in circuit.build.control:
         probe = circuit.build.probes[entry.by]
         yield from _trip_points(entry, probe)
-        yield _silence(circuit, entry, probe)
-        yield _back_again(entry, probe)
+        yield from mishaps.silent(circuit, entry, probe)
+        if entry.stuck_after_s is not None:
+            yield mishaps.stuck(circuit, entry, probe, entry.stuck_after_s)
         if entry.max_on_s is not None:
-            yield _longest_run(entry)
+            yield mishaps.longest_run(circuit, entry, entry.max_on_s)
 
 
 def _trip_points(entry: Control, probe: Probe) -> Iterator[Step]:
@@ -153,55 +153,6 @@ def _in(unit: str, probe: Probe, value: Fraction) -> float:
     return float(convert(value, probe.unit, unit))
 
 
-def _silence(circuit: Circuit, entry: Control, probe: Probe) -> Step:
-    warm_s = figure(probe.use, "warm_up_s") or 0.0
-    after = f" (later than {duration(warm_s)} after power-up)" if warm_s else ""
-    within = duration(entry.no_reading_after_s)
-    if entry.if_no_reading == "off":
-        then = f"The load rests within {within}, whatever its least time on."
-    else:
-        wait = f" and the least rest of {duration(entry.min_off_s)}" if entry.min_off_s else ""
-        then = f"The load runs after {within} without a reading{wait}."
-    lamps = [a.use.name for a in circuit.build.alarms.values() if "no-reading" in a.when]
-    lit = f" {', '.join(lamps)} shows it." if lamps else ""
-    state = "runs" if entry.if_no_reading == "off" else "rests"
-    return Step(
-        f"While {entry.drive} {state}, pull the plug of {entry.by}, all its wires at once{after}.",
-        f"{then}{lit} The raw column of the log is empty.",
-        "It goes on as before: so would the load with a broken cable. Do not connect the load "
-        "before this holds.",
-    )
-
-
-def _back_again(entry: Control, probe: Probe) -> Step:
-    full = duration(probe.average * probe.every_s)
-    return Step(
-        f"Plug {entry.by} in again.",
-        f"Readings return; thresholds decide again once {probe.average} readings are in, after "
-        f"{full}{' or more' if probe.every_s else ''}.",
-        "No readings: press reset once; if that is needed every time, look at its supply wire.",
-    )
-
-
-def _longest_run(entry: Control) -> Step:
-    assert entry.max_on_s is not None
-    real = entry.max_on_s
-    short_s = min(real, max(120.0, 2 * entry.min_on_s))
-    do, back = f"Hold {entry.by} where {entry.drive} runs.", ""
-    if short_s < real:
-        do = (
-            f"To prove max_on_s without waiting {duration(real)}, set it to {short(short_s)} in a "
-            f"copy of the build, write and load that. {do}"
-        )
-        back = " Load the right sketch again."
-    return Step(
-        do,
-        f"The load rests after {duration(short_s)}, for at least {duration(entry.min_off_s)}."
-        f"{back}",
-        "It runs on: do not use the build without this limit.",
-    )
-
-
 # --- the load ----------------------------------------------------------------------
 
 
@@ -262,10 +213,11 @@ def _switched(circuit: Circuit, each: Load) -> Step:
 
 
 def _half_hour(circuit: Circuit, each: Load) -> Step:
+    """The tables derate by the air around a part; held against its case, the same is safer."""
     ambient = short(circuit.build.ambient_c)
     entry = next((e for e in circuit.build.control if e.drive == each.use.name), None)
     run_s = min(1800.0, entry.max_on_s) if entry and entry.max_on_s is not None else 1800.0
-    cases = [f"{t} °C {how}".strip() for how, t in case_limits_c(circuit, each).items()]
+    cases = [f"{t} °C {how}".strip() for how, t in air_limits_c(each).items()]
     case = f", and the case of {each.use.name} below {' or '.join(cases)}" if cases else ""
     return Step(
         f"Fix an insulated temperature probe to the case of {each.use.name} and one in the air of "
@@ -275,26 +227,3 @@ def _half_hour(circuit: Circuit, each: Load) -> Step:
         "Too warm: unplug and let it cool; then a heat sink, a bigger box, holes that no finger "
         "passes, or a switching part with a higher rating.",
     )
-
-
-def case_limits_c(circuit: Circuit, each: Load) -> dict[str, int]:
-    """The temperature at which a switching part's derated rating would just be its load.
-
-    The tables derate by the air around the part; held against its case, which
-    is warmer, the same figure is on the safe side.
-    """
-    use, draws = each.use, each.draws
-    from_c, to_c = figure(use, "derate_from_c"), figure(use, "derate_to_c")
-    rated, bare = figure(use, "load_max_a"), figure(use, "bare_max_a")
-    if draws is None or from_c is None or to_c is None or rated is None:
-        return {}
-    share = figure(use, "motor_share_percent")
-    part = share / 100 if share is not None and draws.kind == "motor" else 1.0
-    ratings = {"on its heat sink" if bare is not None else "": rated * part}
-    if bare is not None:
-        ratings["without a heat sink"] = bare
-    return {
-        how: math.floor(to_c - (to_c - from_c) * draws.amps / limit)
-        for how, limit in ratings.items()
-        if draws.amps <= limit
-    }

@@ -24,6 +24,20 @@ _BAUD_LIMIT = 0.02  # ATmega328P data sheet Table 19-2, as in rule bus.baud-erro
 _SOFT_LATE_CYCLES = 100.0  # as in rule bus.soft-serial-too-fast
 
 
+# What each ability is called in a sentence: "no pin can …".
+CAN = {
+    "adc": "measure a voltage",
+    "interrupt": "raise an interrupt",
+    "pwm": "be dimmed by PWM",
+    "one-wire": "carry a 1-Wire line",
+    "pull-up": "pull up a contact",
+    "digital-in": "be read",
+    "digital-out": "be driven",
+    "uart-rx": "receive serial data",
+    "uart-tx": "send serial data",
+}
+
+
 @dataclass(frozen=True, slots=True)
 class Want:
     """One open terminal: the harm of every pin that it may have, by label, and its current."""

@@ -39,6 +39,7 @@ class WireRow:
     volts: str
     size: str
     colour: str
+    length: str
     continuity: str
 
     @property
@@ -59,12 +60,15 @@ def rows(circuit: Circuit) -> tuple[WireRow, ...]:
                 number=number,
                 net=net.name,
                 kind=net.kind,
-                start=f"{net.name} block, {len(ends)} ways" if block else ends[0],
+                start=f"{bench.net_word(circuit.build, net)} block, {len(ends)} ways"
+                if block
+                else ends[0],
                 ends=ends if block else ends[1:],
                 signal=_signal(circuit, net),
                 volts=_volts(circuit, net),
                 size=bench.size(circuit, net).text,
                 colour=colours[net.name],
+                length=bench.length(circuit, net),
                 continuity=bench.continuity(circuit, net),
             )
         )
@@ -72,15 +76,9 @@ def rows(circuit: Circuit) -> tuple[WireRow, ...]:
 
 
 def _end(circuit: Circuit, end: End) -> str:
-    """An end, with the length of its cable where the build gives one."""
-    cable = circuit.build.cables.get(end.owner)
-    if cable is None or end.label not in _low_terminals(circuit, end.owner):
-        return bench.end_text(end)
-    return f"{bench.end_text(end)} (cable {cable.said_as}, {bench.short(cable.length_m)} m)"
-
-
-def _low_terminals(circuit: Circuit, name: str) -> set[str]:
-    return {wire.terminal.name for wire in circuit.wires if wire.use.name == name}
+    """An end, with what its cable is made of where the build gives one."""
+    cable = bench.cable_at(circuit, end)
+    return bench.end_text(end) + (f" (cable {cable.said_as})" if cable else "")
 
 
 def _signal(circuit: Circuit, net: Net) -> str:
@@ -90,7 +88,10 @@ def _signal(circuit: Circuit, net: Net) -> str:
     if net.kind == "supply":
         return f"supply {net.name}"
     if net.kind != "signal":
-        return "live before the fuse; keep it short" if net.name == "live" else net.name
+        word = bench.net_word(circuit.build, net)
+        plug = "inside the plug where the plug has its fuse"
+        care = plug if bench.region(circuit.build) == "uk" else "keep it short"
+        return f"{word} before the fuse; {care}" if net.name == "live" else word
     spots = {wire.spot: wire for wire in circuit.wires}
     words = [
         spots[end.owner, end.label].terminal.about
@@ -164,12 +165,11 @@ def render_csv(circuit: Circuit) -> str:
     """The wire table for a spreadsheet, after RFC 4180."""
     out = io.StringIO()
     writer = csv.writer(out, lineterminator="\r\n")
-    head = ["number", "from", "to", "signal", "volts", "size", "colour", "continuity", "done"]
-    writer.writerow(head)
+    head = "number,from,to,signal,volts,size,colour,length,continuity,done"
+    writer.writerow(head.split(","))
     for row in rows(circuit):
-        to = "; ".join(row.ends)
-        cells = [row.start, to, row.signal, row.volts, row.size, row.colour, row.continuity, ""]
-        writer.writerow([row.number, *map(_cell, cells)])
+        cells = [row.start, "; ".join(row.ends), row.signal, row.volts, row.size, row.colour]
+        writer.writerow([row.number, *map(_cell, [*cells, row.length, row.continuity, ""])])
     return out.getvalue()
 
 
@@ -204,7 +204,9 @@ def _pack(circuit: Circuit, findings: Sequence[Finding], said: Sequence[str]) ->
         "stages": proving.stages(circuit),
         "budgets": bill.budgets(circuit),
         "mains": bench.has_mains(circuit),
+        "earth_word": bench.earth_word(build),
         "colour_source": _colour_source(circuit),
+        "length_note": bench.LENGTH_NOTE,
         "key": f"{build.name} {_key(circuit)}",
         "order": [kind for kind in _HEADS if any(row.kind == kind for row in table)],
         "heads": _HEADS,

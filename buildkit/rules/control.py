@@ -467,3 +467,37 @@ def not_life_safety(circuit: Circuit) -> Iterable[Fault]:
                 "Keep certified alarms in the room, and let no safety depend on this appliance.",
                 {"unit": probe.quantity.unit},
             )
+
+
+@rule(
+    "control.cannot-go-silent",
+    "note",
+    source="common practice, no source: a contact, a pulse and a level carry no sign of life",
+)
+def cannot_go_silent(circuit: Circuit) -> Iterable[Fault]:
+    """A load hangs on a probe whose broken wire looks like a reading.
+
+    Why: if_no_reading protects against a sensor that has stopped to answer.
+    A float switch, a flow sensor or a motion sensor never answers; its wire
+    is high or low, cut or whole. The load then follows the cut wire for ever.
+
+    Wrong:
+        control: [{drive: pump, by: tank_empty, if_no_reading: off, …}]   # the pump runs on a cut wire
+
+    Right:
+        # mount the float so that a cut wire rests the pump, and bound its run
+        control: [{drive: pump, by: tank_empty, max_on_s: 900, if_no_reading: off, …}]
+    """
+    for entry, probe, _ in _entries(circuit):
+        part, figures = probe.use.part, probe.use.figures
+        told_apart = part.silence_figure and figures[part.silence_figure].value > 0
+        if not part.cannot_go_silent or told_apart:
+            continue
+        bound = "" if entry.max_on_s else " Set max_on_s, so that no single fault runs it for ever."
+        yield Fault(
+            entry.place("if_no_reading"),
+            f"if_no_reading does not protect {entry.drive} from a broken {entry.by}: "
+            f"{part.cannot_go_silent}",
+            f"Arrange {entry.by} so that a cut wire rests {entry.drive}.{bound}",
+            {"part": part.id, "max_on_s": entry.max_on_s},
+        )

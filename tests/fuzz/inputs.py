@@ -30,7 +30,7 @@ ODD = (
 def examples() -> tuple[str, ...]:
     """The text of every example, good and faulty, in order of their names."""
     return tuple(
-        path.read_text(encoding="utf-8")
+        path.read_text(encoding="utf-8", errors="replace")
         for path in sorted(data_dir("examples").rglob("*.yaml"))
         if path.stat().st_size < 4000
     )

@@ -57,8 +57,8 @@ def tables(data: bytes) -> None:
                 report.board_text(known.board(name))
             else:
                 report.part_text(known.part(name))
-        samples = inputs.examples()
-        _shown(checking.check(_build(samples[data[-1] % len(samples)].encode()), known))
+            samples = inputs.examples()
+            _shown(checking.check(_build(samples[data[-1] % len(samples)].encode()), known))
 
 
 def writing_edits(data: bytes) -> None:

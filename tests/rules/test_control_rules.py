@@ -232,3 +232,26 @@ def test_dust_is_no_alarm_and_warmth_is_none_either() -> None:
     (fault,) = told("control.not-life-safety", HOOD)
     assert fault.at.path == "probes.smoke.value"
     assert told("control.not-life-safety", MAT) == []
+
+
+FLOAT = "faulty/control.cannot-go-silent"
+
+
+@pytest.mark.parametrize(("changes", "bound"), [([], True), ([("    max_on_s: 900\n", "")], False)])
+def test_a_float_cannot_show_that_its_wire_is_cut(
+    changes: list[tuple[str, str]], bound: bool
+) -> None:
+    (fault,) = told("control.cannot-go-silent", FLOAT, *changes)
+    assert fault.at.path == "control[0].if_no_reading"
+    assert "a cut wire reads as an open contact" in fault.message
+    assert ("Set max_on_s" not in fault.fix) == bound
+
+
+def test_a_live_zero_tells_a_cut_wire_from_a_reading() -> None:
+    span = ("part: float-switch\n    wires: {A: 4}\n    value: closed",
+            "part: analog-span\n    wires: {OUT: A0}\n    value: percent")  # fmt: skip
+    (fault,) = told("control.cannot-go-silent", FLOAT, span)
+    assert "0 V" in fault.message
+    own = (span[0], span[1] + "\n    own_figures: {low_v: 0.5, high_v: 4.5, false_below_v: 0.25}")
+    assert told("control.cannot-go-silent", FLOAT, own) == []
+    assert told("control.cannot-go-silent", MAT) == []
