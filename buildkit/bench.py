@@ -12,7 +12,7 @@ from dataclasses import dataclass
 
 from buildkit.circuit import Circuit, End, Net
 from buildkit.electrics import awg_area_mm2, conductor_ohms
-from buildkit.model import Build, Cable
+from buildkit.model import Board, Build, Cable
 from buildkit.rules.load_mains import CONTINUOUS, FUSES_A, IEC_MM2, US_AWG
 
 _KIND_ORDER = ("ground", "supply", "signal", "load", "mains")
@@ -78,8 +78,17 @@ def numbers(circuit: Circuit) -> dict[str, int]:
     return {net.name: index for index, net in enumerate(work_order(circuit), 1)}
 
 
-def end_text(end: End) -> str:
+def printed(board: Board, label: str) -> str:
+    """A label as it stands on the board: another name of a pin gives way to the printed one."""
+    pin = board.pin(label)
+    shown = any(label in header.labels for header in board.headers)
+    return label if shown or pin is None else pin.label
+
+
+def end_text(board: Board, end: End) -> str:
     """An end as the page says it: ``board GND``, ``R1 lead 2``."""
+    if end.owner == "board":
+        return f"board {printed(board, end.label)}"
     if end.owner.startswith("R") and end.owner[1:].isdigit():
         return f"{end.owner} lead {end.label}"
     if end.owner == "supply":

@@ -95,3 +95,15 @@ def part_cautions(circuit: Circuit) -> tuple[str, ...]:
     return tuple(
         f"{use.name}: {caution}" for use in circuit.build.uses() for caution in use.part.cautions
     )
+
+
+def rewiring(circuit: Circuit) -> tuple[str, ...]:
+    """What to do before wires are moved from one board to another."""
+    mains = bench.has_mains(circuit)
+    plug = "Unplug the mains and prove them dead, then take" if mains else "Take"
+    after = " The mains side stays as it is, and covered." if mains else ""
+    return (
+        f"{plug} off USB and supply, before you move a wire.{after}",
+        "Afterwards go through the proving steps of the new wiring list from the first on: another "
+        "board has other levels, another reset and other pins beside each other.",
+    )

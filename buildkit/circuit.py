@@ -8,16 +8,17 @@ from ``seating``; ``open_terminals`` says which those are.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from functools import cached_property
 
-from buildkit import between, electrics, nets
+from buildkit import between, driver, electrics, nets
 from buildkit.between import Passage
+from buildkit.driver import Driver
 from buildkit.model import Board, Build, Extra, Load, Pin, Place, Rail, Terminal, Use
 from buildkit.nets import End, Net, contacts
 
 __all__ = [
-    "MAINS_FROM_V", "Circuit", "Component", "End", "Net", "Passage", "Seat", "SerialLink", "Spot",
+    "MAINS_FROM_V", "Circuit", "Component", "Driver", "End", "Net", "Passage", "Seat", "SerialLink", "Spot",
     "Wire", "connect", "contacts", "names", "open_terminals", "own_ohms", "wanted",
 ]  # fmt: skip
 
@@ -121,6 +122,15 @@ class Circuit:
         """What sits in a wire, or None."""
         return self.passages.get(wire.spot)
 
+    def driver(self, use: Use) -> Driver | None:
+        """The transistor stage of a bare coil with its values settled; None for other parts."""
+        return driver.settle(self.board, use, self.feed(use))
+
+    def peak_ma(self, use: Use) -> float:
+        """Milliamps that a part takes from its rail at its peak; a bare coil by its ohms."""
+        stage = self.driver(use)
+        return use.figure("supply_peak_ma") if stage is None else stage.coil_ma
+
     def signals(self) -> tuple[Wire, ...]:
         """The wires that go to a pin."""
         return tuple(wire for wire in self.wires if wire.pin is not None)
@@ -203,8 +213,10 @@ class Circuit:
         if passage is not None and passage.kind == "divider":
             return self.io_rail.volts / (passage.upper_ohms + passage.lower_ohms) * 1000
         if use.part.switching is not None:
-            is_input = wire.terminal.name == use.part.switching.input_terminal
-            return use.figure("on_ma") if is_input else 0.0
+            if wire.terminal.name != use.part.switching.input_terminal:
+                return 0.0
+            stage = self.driver(use)
+            return use.figure("on_ma") if stage is None else stage.pin_ma
         if use.part.shows == "lamp":
             return electrics.series_current_ma(
                 self.io_rail.volts, use.figure("forward_v"), use.figure("series_ohms")
@@ -216,7 +228,7 @@ class Circuit:
         draw: dict[str, float] = {}
         for use in self.build.uses():
             if self.feed(use) is rail:
-                draw[use.name] = use.figure("supply_peak_ma")
+                draw[use.name] = self.peak_ma(use)
         if rail is self.io_rail:
             for wire in self.signals():
                 active_low = wire.use.part.switching and wire.use.part.switching.active == "low"
@@ -243,15 +255,30 @@ class Circuit:
 
     @cached_property
     def components(self) -> tuple[Component, ...]:
-        """The resistors that parts need beside them, numbered R1, R2, …"""
+        """The small parts that parts need beside them: R1, R2, …; D1, …; Q1, …"""
         passages = {passage.use.name: passage for passage in self.passages.values()}
+        count: dict[str, int] = {}
         found: list[Component] = []
         for use in self.build.uses():
+            passage, stage = passages.get(use.name), self.driver(use)
             for extra in use.part.extras:
-                passage = passages.get(use.name)
-                settled = passage.settled(extra) if passage else own_ohms(use, extra)
-                found.append(Component(f"R{len(found) + 1}", use, settled))
+                if not self._fitted(use, extra):
+                    continue
+                settled = own_ohms(use, extra)
+                if passage is not None:
+                    settled = passage.settled(extra)
+                elif stage is not None and extra.ohms_from == "base_ohms":
+                    settled = replace(extra, ohms=stage.base_ohms)
+                letter = _LETTERS[extra.kind]
+                count[letter] = count.get(letter, 0) + 1
+                found.append(Component(f"{letter}{count[letter]}", use, settled))
         return tuple(found)
+
+    def _fitted(self, use: Use, extra: Extra) -> bool:
+        """Whether the kind of load asks for a small part."""
+        load = self.build.loads.get(use.name)
+        draws = load.draws if load is not None else None
+        return not extra.kinds or (draws is not None and draws.kind in extra.kinds)
 
     @cached_property
     def nets(self) -> tuple[Net, ...]:
@@ -259,13 +286,14 @@ class Circuit:
         return (*nets.low_nets(self), *nets.load_nets(self))
 
 
+_LETTERS = {"resistor": "R", "diode": "D", "transistor": "Q"}
+
+
 def own_ohms(use: Use, extra: Extra) -> Extra:
     """The extra with the builder's own resistance laid over its table's."""
-    for name, figure in use.part.figures.items():
-        own = use.figures[name]
-        if own.own and name.endswith("_ohms") and extra.ohms == figure.value:
-            return Extra(extra.name, extra.between, own.value, extra.why, extra.series)
-    return extra
+    if not extra.ohms_from:
+        return extra
+    return replace(extra, ohms=use.figure(extra.ohms_from))
 
 
 def wanted(use: Use) -> tuple[Terminal, ...]:
@@ -273,7 +301,7 @@ def wanted(use: Use) -> tuple[Terminal, ...]:
     return tuple(
         t
         for t in use.part.terminals.values()
-        if t.kind not in ("contact", "through") and (not t.leave_open or t.name in use.wires)
+        if t.kind not in ("contact", "through", "inner") and (not t.leave_open or t.name in use.wires)
     )
 
 

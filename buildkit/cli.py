@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Callable
 from pathlib import Path
 from typing import Annotated, Any, NoReturn
@@ -10,9 +9,9 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from buildkit import __version__, cli_pins
+from buildkit.swift import App
 
-app = typer.Typer(
-    add_completion=False,
+app = App(
     no_args_is_help=True,
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
@@ -72,27 +71,17 @@ def _checked(path: Path, tables: Any) -> Any:
 
 @app.command()
 def check(
-    builds: Annotated[list[Path], typer.Argument(metavar="BUILD...", help="Build files.")],
+    builds: Annotated[list[Path], typer.Argument(metavar="BUILD...", help="Build files, and folders that hold some.")],
     strict: Annotated[bool, typer.Option("--strict", help="Warnings fail too.")] = False,
-    format_: Annotated[str, typer.Option("--format", help="text or json.")] = "text",
+    format_: Annotated[str, typer.Option("--format", help="text, json or sarif.")] = "text",
     tables: TablesOption = None,
 ) -> None:
     """Check builds against pin tables and electrical rules."""
-    from buildkit import report
+    from buildkit import batch
 
-    if format_ not in ("text", "json"):
-        _complain(f"--format is text or json, not '{format_}'.")
-    known = _tables(tables)
-    results = [_checked(path, known) for path in builds]
-    reports = [result for result in results if result is not None]
-    if format_ == "json":
-        typer.echo(json.dumps(report.check_json(reports), indent=2, ensure_ascii=False))
-    else:
-        typer.echo("\n".join(report.check_text(one) for one in reports), nl=False)
-    if len(reports) < len(results):
-        raise typer.Exit(2)
-    faulty = any(one.errors or (strict and one.count("warning")) for one in reports)
-    raise typer.Exit(1 if faulty else 0)
+    if format_ not in batch.FORMATS:
+        _complain(f"--format is text, json or sarif, not '{format_}'.")
+    raise typer.Exit(batch.run(builds, _tables(tables), format_, strict=strict))
 
 
 @app.command()

@@ -185,3 +185,18 @@ def avr_core_baud_error(clock_hz: float, baud: float) -> float:
     if divisor > 4095 or (clock_hz == 16_000_000 and baud == 57600):
         return uart_baud_error(clock_hz, baud, samples=16)[1]
     return error
+
+
+def base_ohms(pin_v: float, on_v: float, base_ma: float, pull_down_ohms: float) -> float:
+    """Base resistor that feeds ``base_ma`` and the pull-down beside the base.  Ohm's law."""
+    return (pin_v - on_v) / (base_ma / 1000 + on_v / pull_down_ohms)
+
+
+def base_ma(pin_v: float, on_v: float, ohms: float, pull_down_ohms: float) -> float:
+    """What is left for the base through ``ohms``; 0 when the pull-down takes it all."""
+    return max(0.0, (pin_v - on_v) / ohms - on_v / pull_down_ohms) * 1000
+
+
+def regulator_c(in_v: float, out_v: float, ma: float, k_per_w: float, ambient_c: float) -> float:
+    """Junction of a linear regulator: ambient plus (Vin - Vout) I thetaJA.  JEDEC JESD51-2."""
+    return ambient_c + (in_v - out_v) * ma / 1000 * k_per_w

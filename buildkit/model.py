@@ -229,10 +229,12 @@ class Quantity:
 class Terminal:
     """A labelled connection of a part.
 
-    ``kind`` is supply, ground, signal, contact or through.  ``needs`` is the
-    ability the board's pin must have; ``flow`` is seen from the part: in, out,
-    both.  A part that sits in a wire has two ``through`` terminals, and supply
-    terminals that belong to one of their sides.
+    ``kind`` is supply, ground, signal, contact, through or inner.  ``needs`` is
+    the ability the board's pin must have; ``flow`` is seen from the part: in,
+    out, both.  A part that sits in a wire has two ``through`` terminals, and
+    supply terminals that belong to one of their sides.  An ``inner`` terminal
+    goes to the part's own extras only, and a ``joint`` is no connection of the
+    part at all but a place where its extras meet.
     """
 
     name: str
@@ -243,6 +245,7 @@ class Terminal:
     leave_open: bool = False  # not wired unless the build wires it
     contact: str | None = None  # feed | load
     side: str | None = None  # of a part in a wire: in | out of a divider, high | low of a shifter
+    joint: bool = False  # nothing of the part itself: its extras stand there
 
 
 @dataclass(frozen=True, slots=True)
@@ -254,6 +257,10 @@ class Extra:
     ohms: float | None
     why: str
     series: bool = False  # sits in the wire of the first terminal, not across two
+    ohms_from: str = ""  # the figure that holds its ohms
+    kind: str = "resistor"  # resistor | diode | transistor
+    leads: Mapping[str, str] = field(default_factory=dict)  # lead: terminal, where leads differ
+    kinds: frozenset[str] = frozenset()  # only for loads of these kinds; empty for all
 
 
 @dataclass(frozen=True, slots=True)
@@ -267,6 +274,7 @@ class Switching:
     rest_by: str | None  # resistor | property | None when nothing does
     rest_why: str
     kinds: frozenset[str]  # the kinds of load that it may switch
+    low_side: bool = False  # sits between the load and the minus of the load's supply
 
 
 @dataclass(frozen=True, slots=True)
@@ -358,7 +366,8 @@ class Load:
 
     use: Use
     draws: Draws | None
-    cutout: str | None
+    cutout: str | None  # in the builder's words, or the title of the part
+    cutout_part: Part | None = None
 
 
 @dataclass(frozen=True, slots=True)

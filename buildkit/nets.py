@@ -9,7 +9,7 @@ from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buildkit.between import Passage
-from buildkit.model import Build, Use
+from buildkit.model import Build, Load, Use
 
 if TYPE_CHECKING:
     from buildkit.circuit import Circuit, Component, Spot, Wire
@@ -50,13 +50,18 @@ def low_nets(circuit: Circuit) -> list[Net]:
         board_end = End("board", wire.label)
         if board_end not in ends.setdefault(key, []):
             ends[key].append(board_end)
-        if wire.use.part.between != "divider":  # a divider is its resistors and nothing else
+        if not wire.terminal.joint:
             ends[key].append(End(*wire.spot))
         net_of[wire.spot] = key
+    for load in circuit.build.loads.values():
+        if _grounded(circuit, load):
+            ends.setdefault((0, "GND"), []).append(End(f"{load.use.name} supply", "-"))
     volts: dict[_Key, float] = {}
     for passage in circuit.passages.values():
         if passage.spot in net_of:
             volts[_cut(passage, ends, net_of)] = passage.part_side_v
+    for use in circuit.build.uses():
+        volts |= _inner(circuit, use, ends, net_of)
     for component in circuit.components:
         _add_component(component, ends, net_of)
     return [
@@ -68,6 +73,30 @@ def low_nets(circuit: Circuit) -> list[Net]:
         )
         for key in sorted(ends, key=lambda key: key[0])
     ]
+
+
+def _inner(
+    circuit: Circuit, use: Use, ends: dict[_Key, list[End]], net_of: dict[Spot, _Key]
+) -> dict[_Key, float]:
+    """Nets that a part has with its own extras only, and their volts."""
+    feed = circuit.feed(use)
+    found: dict[_Key, float] = {}
+    for terminal in use.part.terminals.values():
+        if terminal.kind == "inner":
+            key = (2, f"{use.name} {terminal.name}")
+            ends[key] = [] if terminal.joint else [End(use.name, terminal.name)]
+            net_of[use.name, terminal.name] = key
+            # A joint hangs on the pin's side; the other end of a coil is at its supply when off.
+            off_v = feed.volts if feed is not None else circuit.io_rail.volts
+            found[key] = circuit.io_rail.volts if terminal.joint else off_v
+    return found
+
+
+def _grounded(circuit: Circuit, load: Load) -> bool:
+    """Whether a load's supply has its minus on the board's ground: its switch sits there."""
+    switching = load.use.part.switching
+    low_side = switching is not None and switching.low_side
+    return low_side and load.draws is not None and not circuit.on_mains(load)
 
 
 def _cut(passage: Passage, ends: dict[_Key, list[End]], net_of: dict[Spot, _Key]) -> _Key:
@@ -112,13 +141,20 @@ def _add_component(
     net_of: dict[Spot, _Key],
 ) -> None:
     name = component.use.name
+    if component.extra.leads:
+        spots = {lead: (name, terminal) for lead, terminal in component.extra.leads.items()}
+        if all(spot in net_of for spot in spots.values()):
+            for lead, spot in spots.items():
+                ends[net_of[spot]].append(End(component.ref, lead))
+        return
     first, second = component.extra.between
     if (name, first) not in net_of:
         return
     near = net_of[name, first]
     if component.extra.series:
         # The wire is cut: board to resistor on one net, resistor to part on the next.
-        ends[near].remove(End(name, first))
+        if End(name, first) in ends[near]:
+            ends[near].remove(End(name, first))
         ends[near].append(End(component.ref, "1"))
         ends[near[0], f"{component.ref} to {name} {first}"] = [
             End(component.ref, "2"),
@@ -140,6 +176,9 @@ def load_nets(circuit: Circuit) -> list[Net]:
     fused: list[End] = [End("fuse", "2")]
     on_mains = False
     for load in circuit.build.loads.values():
+        if _grounded(circuit, load):
+            nets += _low_side_nets(circuit, load)
+            continue
         feed, out = contacts(load.use)
         if load.draws is None or feed is None or out is None:
             continue
@@ -178,6 +217,29 @@ def load_nets(circuit: Circuit) -> list[Net]:
         nets.append(
             Net("earth", "mains", 0.0, (End("supply", "PE"), End("metal parts", "PE"), *earth))
         )
+    return nets
+
+
+def _low_side_nets(circuit: Circuit, load: Load) -> list[Net]:
+    """A load whose minus is switched: supply, fuse, cut-out, load, part; then ground."""
+    assert load.draws is not None
+    name, volts = load.use.name, load.draws.volts
+    _, out = contacts(load.use)
+    plus, minus = [End(f"{name} load", "+")], [End(f"{name} load", "-"), End(name, out or "-")]
+    for component in circuit.components:
+        if component.use is load.use and component.extra.kind == "diode":
+            plus.append(End(component.ref, "cathode"))
+            minus.append(End(component.ref, "anode"))
+    fused = [End(f"{name} fuse", "2")]
+    nets = [Net(f"{name} feed", "load", volts, (End(f"{name} supply", "+"), End(f"{name} fuse", "1")))]
+    if load.cutout:
+        fused.append(End(f"{name} cut-out", "1"))
+        plus.insert(0, End(f"{name} cut-out", "2"))
+        nets.append(Net(f"{name} behind cut-out", "load", volts, tuple(plus)))
+    else:
+        fused += plus
+    nets.append(Net(f"{name} fused", "load", volts, tuple(fused)))
+    nets.append(Net(f"{name} switched", "load", volts, tuple(minus)))
     return nets
 
 

@@ -11,7 +11,8 @@ from itertools import pairwise
 
 from buildkit import bench, electrics, trials
 from buildkit.bench import Stage, Step, ohms, short
-from buildkit.bill import bus_least_ohms, bus_pull_ups, figure
+from buildkit.bill import figure
+from buildkit.budget import bus_least_ohms, bus_pull_ups
 from buildkit.circuit import Circuit, contacts
 from buildkit.model import Probe
 from buildkit.sentences import duration
@@ -83,7 +84,8 @@ def _rail_shorts(circuit: Circuit) -> Iterator[Step]:
             f"More than {ohms(RAIL_LEAST_OHMS)}.",
             "Two rails joined: follow their wires before any power.",
         )
-    pins = sorted({w.label for w in circuit.signals()}, key=lambda s: (len(s), s))
+    labels = {bench.printed(circuit.board, wire.label) for wire in circuit.signals()}
+    pins = sorted(labels, key=lambda label: (len(label), label))
     if pins:
         yield Step(
             f"Measure from each of the pins {', '.join(pins)} to GND and to the pin beside it.",
@@ -213,6 +215,7 @@ def _low(circuit: Circuit) -> Iterator[Step]:
         "Nothing: wrong port or baud. The first line again and again: the board resets, look at "
         "its supply.",
     )
+    yield from _passages(circuit)
     for name, probe in circuit.build.probes.items():
         yield _plausible(name, probe)
 
@@ -241,6 +244,25 @@ def _bus_scan(circuit: Circuit) -> Iterator[Step]:
         "Nothing: SDA and SCL swapped, or no supply. Another address: set the module's jumpers, "
         "or the address in the build.",
     )
+
+
+def _passages(circuit: Circuit) -> Iterator[Step]:
+    for passage in circuit.passages.values():
+        wire = next((wire for wire in circuit.wires if wire.spot == passage.spot), None)
+        if wire is None:
+            continue
+        out = passage.flow == "out"
+        at_pin = passage.high_v(passage.part_v, "board") if out else passage.board_v
+        pin = bench.printed(circuit.board, wire.label)
+        yield Step(
+            f"Measure pin {pin} and {' '.join(passage.spot)} against GND while that wire is high "
+            "(a serial or bus line is high at rest, a control wire while its load runs or, where "
+            "low runs it, rests).",
+            f"About {short(at_pin, 2)} V at the pin and {short(passage.part_side_v, 2)} V at the "
+            f"part: the {passage.kind} stands between them.",
+            "The same at both ends: the wire passes it by. Neither: its rails, its ground, or in "
+            "and out exchanged.",
+        )
 
 
 def _plausible(name: str, probe: Probe) -> Step:

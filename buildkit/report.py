@@ -6,20 +6,22 @@ import textwrap
 from collections.abc import Iterable
 from typing import Any
 
-from buildkit import sentences
+from buildkit import sentences, terminal
 from buildkit.checking import Report
 from buildkit.model import Board, Finding, Part, Pin
 from buildkit.rules import Rule
-from buildkit.terminal import WIDTH, Paint, plain, quote, safe
+from buildkit.terminal import Paint, plain, quote, safe
 
+WIDTH = terminal.WIDTH
 
 
 def check_json(reports: Iterable[Report]) -> dict[str, Any]:
     """What ``check --format json`` prints."""
-    return {"builds": [_build_json(report) for report in reports]}
+    return {"builds": [build_json(report) for report in reports]}
 
 
-def _build_json(report: Report) -> dict[str, Any]:
+def build_json(report: Report) -> dict[str, Any]:
+    """What ``check --format json`` says of one build."""
     build = report.circuit.build if report.circuit else None
     return {
         "file": report.file,

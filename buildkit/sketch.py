@@ -306,6 +306,7 @@ def _probe(circuit: Circuit, probe: Probe) -> dict[str, Any]:
         "warm_up_ms": known.warm_up_ms,
         "stuck_after_ms": known.stuck_after_ms or 0,
         "note": f"{probe.quantity.about}, steps of {decimal(probe.quantity.resolution)} {probe.quantity.unit}",
+        "controls": bool(loads),
         "log_loads": loads or [None],
         "log_decimals": decimals,
         "log_now": f"probe.last{times}" if times else "probe.last",

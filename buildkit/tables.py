@@ -135,6 +135,9 @@ _NEEDED: Mapping[str, tuple[str, ...]] = {
     "switching": ("on_ma", "load_min_v", "load_max_v", "load_max_a"),
     "active high": ("on_min_v",),
     "active low": ("on_max_v", "off_min_v"),
+    "divider": ("upper_ohms", "lower_ohms"),
+    "shifter": ("pull_up_ohms", "on_ohms"),
+    "cutouts": ("opens_at_c", "load_max_v", "load_max_a"),
 }
 
 
@@ -142,7 +145,7 @@ def _missing_figures(tree: Node) -> list[Fault]:
     """Figures that a part of its kind must have and its table lacks."""
     raw = tree.plain()
     kinds = {terminal["kind"] for terminal in raw["terminals"].values()} & {"supply"}
-    kinds |= {*raw["roles"], raw["talks"], raw.get("shows", "")}
+    kinds |= {*raw["roles"], raw["talks"], raw.get("shows", ""), raw.get("between", "")}
     if "switching" in raw:
         kinds |= {"switching", f"active {raw['switching']['active']}"}
     figures = tree.value["figures"]
@@ -292,6 +295,7 @@ def _terminal(name: str, raw: Mapping[str, Any]) -> model.Terminal:
         leave_open=raw.get("leave_open", False),
         contact=raw.get("contact"),
         side=raw.get("side"),
+        joint=raw.get("joint", False),
     )
 
 
@@ -324,10 +328,21 @@ def _switching(raw: Mapping[str, Any]) -> model.Switching:
         rest_by=rest["by"] if rest else None,
         rest_why=rest["why"] if rest else "",
         kinds=frozenset(raw["kinds"]),
+        low_side=raw.get("low_side", False),
     )
 
 
 def _extra(raw: Mapping[str, Any], figures: Mapping[str, model.Figure]) -> model.Extra:
     ohms = figures[raw["ohms_from"]].value if "ohms_from" in raw else raw.get("ohms")
     first, second = raw["between"]
-    return model.Extra(raw["name"], (first, second), ohms, raw["why"], raw.get("series", False))
+    return model.Extra(
+        name=raw["name"],
+        between=(first, second),
+        ohms=ohms,
+        why=raw["why"],
+        series=raw.get("series", False),
+        ohms_from=raw.get("ohms_from", ""),
+        kind=raw.get("kind", "resistor"),
+        leads=raw.get("leads", {}),
+        kinds=frozenset(raw.get("only_for", ())),
+    )

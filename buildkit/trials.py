@@ -40,11 +40,12 @@ def _by_hand(circuit: Circuit, load: Load) -> Iterator[Step]:
     wire = circuit.wire(use, part.input_terminal)
     if wire is None:
         return
+    label = bench.printed(circuit.board, wire.label)
     touch = "GND" if part.active == "low" else circuit.io_rail.name
     ma = figure(use, "on_ma")
     takes = f" and takes up to {short(ma)} mA" if ma is not None else ""
     yield Step(
-        f"Pull the wire of {use.name} {wire.terminal.name} off pin {wire.label} of the board and "
+        f"Pull the wire that leads to {use.name} {wire.terminal.name} off pin {label} of the board and "
         f"touch it to {touch}.",
         f"The indicator lights{takes}; {_contact_when_on(part, use.name, contacts(use))}.",
         "No light: supply or ground of the module. Light without a click: a bad module.",
@@ -52,7 +53,7 @@ def _by_hand(circuit: Circuit, load: Load) -> Iterator[Step]:
     why = f": {part.rest_why}" if part.rest_why else ""
     yield Step(
         f"Let that wire of {use.name} hang free, touching nothing; then put it back on pin "
-        f"{wire.label}.",
+        f"{label}.",
         f"Dark and at rest both times{why}.",
         "It would run while the board is in reset: do not go on before something holds it at rest.",
     )

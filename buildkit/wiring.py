@@ -12,6 +12,7 @@ import csv
 import hashlib
 import io
 import re
+import textwrap
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from typing import Any
@@ -19,11 +20,25 @@ from typing import Any
 from jinja2 import Environment, FileSystemLoader, StrictUndefined
 from markupsafe import Markup
 
-from buildkit import bench, bill, cautions, picture, proving
+from buildkit import bench, bill, budget, cautions, changes, picture, proving
+from buildkit.changes import Rewire, rewiring
 from buildkit.circuit import Circuit, End, Net
 from buildkit.escapes import visible
 from buildkit.model import Finding
 from buildkit.places import data_dir
+
+__all__ = [
+    "Rewire",
+    "WireRow",
+    "render_csv",
+    "render_html",
+    "render_md",
+    "render_rewiring_html",
+    "render_rewiring_md",
+    "render_rewiring_text",
+    "rewiring",
+    "rows",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -78,7 +93,7 @@ def rows(circuit: Circuit) -> tuple[WireRow, ...]:
 def _end(circuit: Circuit, end: End) -> str:
     """An end, with what its cable is made of where the build gives one."""
     cable = bench.cable_at(circuit, end)
-    return bench.end_text(end) + (f" (cable {cable.said_as})" if cable else "")
+    return bench.end_text(circuit.board, end) + (f" (cable {cable.said_as})" if cable else "")
 
 
 def _signal(circuit: Circuit, net: Net) -> str:
@@ -189,6 +204,45 @@ def render_md(circuit: Circuit, findings: Sequence[Finding], said: Sequence[str]
     return template.render(_pack(circuit, findings, said))
 
 
+def render_rewiring_html(before: Circuit, after: Circuit) -> str:
+    """The re-wiring list as a page of its own."""
+    return _environment("html").get_template("rewiring.html.j2").render(_swap(before, after))
+
+
+def render_rewiring_md(before: Circuit, after: Circuit) -> str:
+    """The re-wiring list as Markdown."""
+    return _environment("md").get_template("rewiring.md.j2").render(_swap(before, after))
+
+
+def render_rewiring_text(before: Circuit, after: Circuit) -> str:
+    """The re-wiring list for a terminal of 80 columns."""
+    pack = _swap(before, after)
+    lines = [f"Re-wiring {pack['build'].name}: {pack['old_board']} -> {pack['new_board']}"]
+    for caution in pack["cautions"] if pack["changes"] else ():
+        lines += textwrap.wrap(visible(caution), 78, initial_indent="  ", subsequent_indent="  ")
+    for change in pack["changes"]:
+        number = f"#{change.number}" if change.number else ""
+        text = f"{visible(change.what)}: {visible(change.old)} -> {visible(change.new)}"
+        head = f"  [ ] {number:<4} "
+        lines += textwrap.wrap(text, 80, initial_indent=head, subsequent_indent=" " * len(head))
+    if not pack["changes"]:
+        lines.append("  Nothing: every wire goes where it went.")
+    lines.append(f"  {pack['same']}")
+    return "\n".join(lines) + "\n"
+
+
+def _swap(before: Circuit, after: Circuit) -> dict[str, Any]:
+    same = changes.kept(before, after)
+    return {
+        "build": after.build,
+        "old_board": before.board.id,
+        "new_board": after.board.id,
+        "cautions": cautions.rewiring(after),
+        "changes": changes.rewiring(before, after),
+        "same": f"{same} ends keep their label." if same != 1 else "1 end keeps its label.",
+    }
+
+
 def _pack(circuit: Circuit, findings: Sequence[Finding], said: Sequence[str]) -> dict[str, Any]:
     build = circuit.build
     table = rows(circuit)
@@ -202,7 +256,7 @@ def _pack(circuit: Circuit, findings: Sequence[Finding], said: Sequence[str]) ->
         "items": bill.materials(circuit),
         "rows": table,
         "stages": proving.stages(circuit),
-        "budgets": bill.budgets(circuit),
+        "budgets": budget.budgets(circuit),
         "mains": bench.has_mains(circuit),
         "earth_word": bench.earth_word(build),
         "colour_source": _colour_source(circuit),

@@ -115,6 +115,39 @@ def sht_reply(centi_rh: int, centi_c: int = 2150) -> bytes:
     return sht_word(temperature) + sht_word(humidity)
 
 
+def sht4_reply(centi_rh: int, centi_c: int = 2150) -> bytes:
+    """Six bytes of the SHT4x (data sheet 4.6): T = -45 + 175 S/65535, RH = -6 + 125 S/65535."""
+    humidity = round((centi_rh + 600) * 65535 / 12500)
+    temperature = round((centi_c + 4500) * 65535 / 17500)
+    return sht_word(temperature) + sht_word(humidity)
+
+
+def aht_reply(centi_rh: int, centi_c: int = 2150, status: int = 0x1C) -> bytes:
+    """Seven bytes of the AHT20 (manual 7.4 and 8): status, 20 bits each, the CRC of all six."""
+    humidity = round(centi_rh * 2**20 / 10000)
+    temperature = round((centi_c + 5000) * 2**20 / 20000)
+    body = bytes([status]) + (humidity << 20 | temperature).to_bytes(5, "big")
+    register = 0xFF
+    for bit in (byte >> shift & 1 for byte in body for shift in range(7, -1, -1)):
+        register = (register << 1 & 0xFF) ^ (0x31 if register >> 7 ^ bit else 0)
+    return body + bytes([register])
+
+
+def scd_reply(ppm: int, centi_c: int = 2150, centi_rh: int = 4000) -> bytes:
+    """Nine bytes of the SCD4x (data sheet 3.5.2): CO2, temperature, humidity, each with its CRC."""
+    words = (ppm, round((centi_c + 4500) * 65535 / 17500), round(centi_rh * 65535 / 10000))
+    return b"".join(map(sht_word, words))
+
+
+CO2_REQUEST = bytes.fromhex("ff 01 86 00 00 00 00 00 79")
+
+
+def co2_answer(ppm: int) -> bytes:
+    """The nine bytes after command 0x86: the last one is the complement of bytes 2 to 8, plus 1."""
+    body = bytes([0x86]) + ppm.to_bytes(2, "big") + bytes([0x42, 0x00, 0x00, 0x00])
+    return b"\xff" + body + bytes([(~sum(body) + 1) & 0xFF])
+
+
 def ntc_mv(use: Use, celsius: float, supply_mv: int = 5000) -> int:
     """The divider's millivolts at a temperature, by its beta."""
     figures = ("r25_ohms", "beta_k", "sh_a_per_k", "sh_b_per_k", "sh_c_per_k")

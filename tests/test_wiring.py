@@ -12,7 +12,7 @@ from pathlib import Path
 import pytest
 from hypothesis import given, settings
 
-from buildkit import bench, bill, cautions, document, proving, wiring
+from buildkit import bench, bill, budget, cautions, document, proving, wiring
 from buildkit.circuit import Circuit
 from tests.wiring_builds import EXAMPLES, HOSTILE, circuit_of, circuits, example, finding
 
@@ -65,12 +65,15 @@ def _complete(circuit: Circuit) -> None:
     assert ranks == sorted(ranks)
     nets = {net.name: net for net in circuit.nets}
     for row in table:
-        ends = [bench.end_text(end) for end in nets[row.net].ends]
+        ends = [bench.end_text(circuit.board, end) for end in nets[row.net].ends]
         listed = row.ends if row.block else (row.start, *row.ends)
         assert [end.split(" (cable")[0] for end in listed] == ends
         assert row.block == (len(ends) > 2)
         if row.block:
-            assert row.start == f"{row.net} block, {len(ends)} ways"
+            word = bench.net_word(circuit.build, nets[row.net])
+            assert row.start == f"{word} block, {len(ends)} ways"
+        assert row.length
+        assert row.continuity.startswith("below ")
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
@@ -145,7 +148,9 @@ def _with_cable(length_m: float) -> Circuit:
 
 def test_a_cable_shows_in_the_list_and_in_the_ohms_expected_along_it() -> None:
     near, far = ({r.net: r for r in wiring.rows(_with_cable(m))} for m in (1, 20))
-    assert "soil GND (cable AWG 24, 20 m)" in far["GND"].ends[-1:] + far["GND"].ends
+    signal = next(row for row in far.values() if row.kind == "signal")
+    assert "soil GND (cable AWG 24)" in (far["GND"].start, *far["GND"].ends)
+    assert (far["GND"].length, signal.length) == ("20 m", "20 m to soil, up to 0.3 m each")
     # 20 m of 0.205 mm2 copper are 1.7 ohms (ASTM B258: AWG 24 is 84.2 ohms a kilometre)
     assert (near["GND"].continuity, far["GND"].continuity) == ("below 1.1 Ω", "below 2.7 Ω")
 
@@ -352,18 +357,28 @@ def test_the_bill_carries_the_deciding_ratings() -> None:
 
 def test_budgets_show_value_limit_and_margin() -> None:
     circuit = _pinned(HOOD)
-    lines = {line.what: line for line in bill.budgets(circuit)}
+    lines = {line.what: line for line in budget.budgets(circuit)}
     rail = lines["Rail 5V for parts, at peak"]
     gives = circuit.rail_gives_ma(circuit.io_rail)
     assert rail.value == "175 mA (smoke 100, panel 60, hood 15)"
     assert rail.limit == f"at most {gives:g} mA"
     assert rail.margin.startswith(f"{gives - 175:g} mA (")
-    assert lines["Load current of hood, without a heat sink"].value == "1.1 A, 1.8 W of heat"
+    # 1.6 V at 1.1 A; on the derating curve 3 A at 35 degC, and 1.1 A still at 65.3 degC
+    heat = lines["Heat of hood, without a heat sink, at 35 °C"]
+    assert (heat.value, heat.limit) == ("1.76 W (1.6 V at 1.1 A)", "at most 4.8 W")
+    assert heat.margin == "3.04 W (63 %)"
+    air = lines["Air around hood, without a heat sink, by its derating curve"]
+    assert (air.value, air.limit, air.margin) == ("35 °C", "at most 65 °C at 1.1 A", "30 K")
     assert all(line.fits for line in lines.values())
     # Two modules' pull-ups side by side: 10 k beside 4.7 k (Ohm's law)
-    reed = {line.what: line for line in bill.budgets(_pinned(REED))}
+    reed = {line.what: line for line in budget.budgets(_pinned(REED))}
     assert reed["Pull-up of SDA"].value.startswith("3.2 kΩ")
-    assert reed["Pull-up of SDA"].limit == "at least 1.53 kΩ"  # UM10204 7.1: (5 - 0.4) V / 3 mA
+    # UM10204 7.1: (5 - 0.4) V / 3 mA, and 1000 ns / (0.8473 x 70 pF) for 3 pins and 0.4 m
+    assert reed["Pull-up of SDA"].limit == "1.53 kΩ to 16.9 kΩ"
+    far = {line.what: line for line in budget.budgets(_with_cable(20))}
+    # 1.5 mA twice along 20 m of 0.205 mm2 (ASTM B258) are 5 mV
+    drop = far["Drop along the cable to soil"]
+    assert (drop.value, drop.fits) == ("0.01 V (20 m of AWG 24 at 1.5 mA)", True)
 
 
 def test_a_load_above_its_rating_is_shown_as_too_little() -> None:
@@ -381,7 +396,7 @@ def test_a_load_above_its_rating_is_shown_as_too_little() -> None:
         },
     }
     circuit = circuit_of(tree)
-    line = next(x for x in bill.budgets(circuit) if x.what == "Load current of pump")
+    line = next(x for x in budget.budgets(circuit) if x.what == "Load current of pump")
     # 10 A, derated from 55 to 85 degC to 8.33 A at 60 degC, of which 30 % for a motor
     assert (line.limit, line.fits) == ("at most 2.5 A", False)
     assert "(too little)" in wiring.render_md(circuit, [], [])

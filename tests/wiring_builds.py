@@ -89,7 +89,9 @@ def circuits(draw: st.DrawFn) -> Circuit:
     }
     tree["supply"]["rail"] = next(iter(TABLES.board(tree["board"]).rails))
     if draw(st.booleans()):
-        tree["alarms"] = {"bell": {"part": _parts("alarms")[0].id, "when": ["no-reading"]}}
+        bell = draw(st.sampled_from(_parts("alarms")))
+        tree["alarms"] = {"bell": {"part": bell.id, "when": ["no-reading", "forced-rest"]}}
+    tree["between"] = _between(draw, tree)
     if draw(st.booleans()):
         region = draw(st.sampled_from(["us", "eu", "iec", "uk"]))
         tree["mains"] = {
@@ -107,6 +109,19 @@ def circuits(draw: st.DrawFn) -> Circuit:
         reject()
 
 
+def _between(draw: st.DrawFn, tree: dict[str, Any]) -> dict[str, Any]:
+    """Parts in some of the wires, fitting or not."""
+    uses = {**tree["probes"], **tree["loads"], **tree["displays"]}
+    spots = [
+        f"{name}.{terminal.name}"
+        for name, use in uses.items()
+        for terminal in TABLES.part(use["part"]).terminals.values()
+        if terminal.kind == "signal" and not terminal.leave_open
+    ]
+    chosen = draw(st.lists(st.sampled_from(spots), max_size=3, unique=True)) if spots else []
+    return {spot: {"part": draw(st.sampled_from(_parts("between"))).id} for spot in chosen}
+
+
 def _control(draw: st.DrawFn, load: str, name: str, probe: dict[str, Any]) -> dict[str, Any]:
     quantity = TABLES.part(probe["part"]).quantities[probe["value"]]
     low, high = float(quantity.low), float(quantity.high)
@@ -119,4 +134,5 @@ def _control(draw: st.DrawFn, load: str, name: str, probe: dict[str, Any]) -> di
         "max_on_s": draw(st.sampled_from([60, 7200])),
         "if_no_reading": draw(st.sampled_from(["off", "on"])),
         "no_reading_after_s": 30,
+        "stuck_after_s": draw(st.sampled_from([40, 7200])),
     }

@@ -57,7 +57,8 @@ def _on_v(circuit: Circuit, wire: Wire, ma: float, low: bool) -> float:
     if passage is None:
         high_v = board.figure("voh_min_v")
         return electrics.output_high_v(io.min_v, high_v, at_ma, io.volts, ma)
-    return passage.high_v(io.min_v, "part") - ma / 1000 * passage.source_ohms
+    # Below zero the part takes less than it needs, and the level is what is left: none.
+    return max(0.0, passage.high_v(io.min_v, "part") - ma / 1000 * passage.source_ohms)
 
 
 @rule("level.rest-not-off", "error", source="the part's table, off_min_v, with its source")

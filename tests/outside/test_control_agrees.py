@@ -147,7 +147,7 @@ def _source(variant: Variant) -> str:
     return HARNESS % {
         "parts": parts,
         "probe": (", stuck_ms, {}" if stuck else "")
-        + ", 0, 0, 0, 0, false, warm_up_ms == 0, false, false, false, 0"
+        + ", 0, 0, 0, 0, false, warm_up_ms == 0, false, false, false, 0, 0"
         + (", false" if stuck else ""),
         "control": (", longest" if max_on else "")
         + (", run" if run_on else "")

@@ -38,6 +38,43 @@ CASES = {
     "long window": "probes:\n" + _probe("a", "ntc-divider", "temperature", ", average: 400"),
     "display": LCD + "}\n",
     "two displays": LCD + "}\n  q: {part: lcd1602-pcf8574, address: 0x26}\n",
+    "humid, one command": "probes:\n" + _probe("a", "sht4x", "humidity"),
+    "humid, twenty bits": "probes:\n" + _probe("a", "aht20", "humidity"),
+    "three makers' humidity": "probes:\n"
+    + _probe("a", "sht3x", "humidity")
+    + _probe("b", "sht4x", "humidity", ", address: 0x46")
+    + _probe("c", "aht20", "humidity"),
+    "air on the bus": "probes:\n" + _probe("a", "scd4x", "co2"),
+    "weather": "probes:\n" + _probe("a", "bme280", "pressure"),
+    "two of it": "probes:\n"
+    + _probe("a", "bme280", "pressure")
+    + _probe("b", "bme280", "humidity", ", address: 0x77"),
+    "air by serial": "probes:\n" + _probe("a", "co2-ndir-uart9", "co2"),
+    "float": "probes:\n" + _probe("a", "float-switch", "closed"),
+    "three floats": "probes:\n" + "".join(_probe(n, "float-switch", "closed") for n in "abc"),
+    "motion": "probes:\n" + _probe("a", "pir-motion", "motion"),
+    "three motions": "probes:\n" + "".join(_probe(n, "pir-motion", "motion") for n in "abc"),
+    "flow": "probes:\n" + _probe("a", "pulse-flow", "flow"),
+    "two flows": "probes:\n" + "".join(_probe(n, "pulse-flow", "flow") for n in "ab"),
+    "volts": "probes:\n" + _probe("a", "analog-span", "voltage"),
+    "three volts": "probes:\n" + "".join(_probe(n, "analog-span", "percent") for n in "abc"),
+    "loop": "probes:\n" + _probe("a", "loop-4-20ma", "current"),
+    "three loops": "probes:\n" + "".join(_probe(n, "loop-4-20ma", "percent") for n in "abc"),
+    "loop and volts": "probes:\n"
+    + _probe("a", "loop-4-20ma", "current")
+    + _probe("b", "analog-span", "voltage"),
+    "four rows": "displays:\n  p: {part: lcd2004-pcf8574}\n",
+    "six wires": "displays:\n  p: {part: lcd1602-parallel}\n",
+    "dots": "displays:\n  p: {part: oled128x64-ssd1306}\n",
+    "dots twice": "displays:\n  p: {part: oled128x64-ssd1306}\n"
+    "  q: {part: oled128x64-ssd1306, address: 0x3D}\n",
+    "every kind of display": "displays:\n  p: {part: lcd2004-pcf8574}\n  q: {part: lcd1602-parallel}\n"
+    "  r: {part: lcd1602-pcf8574, address: 0x26}\n",
+    "buzzer": NTC
+    + "loads:\n"
+    + RELAY.format("x")
+    + "alarms:\n  z: {part: buzzer, when: [no-reading, forced-rest]}\ncontrol:\n"
+    + ENTRY.format("x", ""),
     "text": NTC + LCD + ', rows: ["{a} and {a.now}", "so it is written"]}\n',
     "one load": NTC + "loads:\n" + RELAY.format("x") + "control:\n" + ENTRY.format("x", ""),
     "four loads": NTC

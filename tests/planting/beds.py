@@ -16,7 +16,7 @@ from pathlib import Path
 from typing import Any
 
 from buildkit import buildfile, document, rules, seating
-from buildkit.circuit import Circuit
+from buildkit.circuit import Circuit, Wire
 from buildkit.model import Board, Build, Finding, Pin, Refused, Use
 from buildkit.places import data_dir
 from buildkit.tables import Tables
@@ -40,15 +40,22 @@ TWO_SERIALS = (
     "atmega32u4-5v", "atmega32u4-5v-stick", "atmega2560-5v", "esp32-wroom-dev30",
     "esp32-wroom-dev38", "rp2040-stick", "stm32f103-stick",
 )  # fmt: skip
+# A rail of 3.3 V that feeds a display of 30 mA, or a sensor of 205 mA.
+FEEDS_30_MA = tuple(board for board in SEES_3V3 if board != "atmega328p-5v-stick")
+FEEDS_205_MA = ("esp32-c3-dev", "esp32-s3-dev", "esp32-wroom-dev30", "esp32-wroom-dev38", "samd21-3v3")
 FITS = {
     "kitchen-hood": FIVE_VOLTS,
     "reed-room": FIVE_VOLTS,
     "seedling-mat": FIVE_VOLTS,
     "attic-fan": EVERY,
+    "class-room": FEEDS_205_MA,
     "drip-line": FIVE_VOLTS,
     "dust-log": SEES_3V3,
     "frost-guard": EVERY,
+    "hall-light": FIVE_VOLTS,
+    "museum-case": FEEDS_30_MA,
     "show-case": FIVE_VOLTS,
+    "tank-room": FIVE_VOLTS,
     "two-rooms": TWO_SERIALS,
 }
 
@@ -106,12 +113,21 @@ class Bed:
     # --- asking ---
 
     def uses(self, **wanted: str) -> list[Use]:
-        """The parts with these facts: ``part``, ``section``, ``talks``."""
+        """The parts with these facts: ``part``, ``section``, ``talks``; what sits in a wire left out."""
         return [
             use
             for use in self.build.uses()
-            if {"part": use.part.id, "section": use.section, "talks": use.part.talks}.items()
+            if use.section != "between"
+            and {"part": use.part.id, "section": use.section, "talks": use.part.talks}.items()
             >= wanted.items()
+        ]
+
+    def wires(self, kind: str) -> list[Wire]:
+        """The wires of parts to terminals of that kind, and not of what sits in a wire."""
+        return [
+            wire
+            for wire in self.circuit.wires
+            if wire.terminal.kind == kind and wire.use.section != "between"
         ]
 
     def pin(self, use: Use, terminal: str) -> Pin | None:
@@ -197,7 +213,7 @@ def _on_boards(path: Path) -> Iterator[Bed]:
         opened = copy.deepcopy(tree) | {"board": board_id}
         bed = _bed(path.stem, "open", opened)
         pinned = copy.deepcopy(opened)
-        for each in bed.circuit.wires:
+        for each in (*bed.wires("supply"), *bed.wires("ground"), *bed.wires("signal")):
             wire(pinned, each.use, each.terminal.name, each.label)
         yield bed
         yield _bed(path.stem, "pinned", pinned)

@@ -6,7 +6,7 @@ import random
 
 from buildkit.model import Pin, Use
 from tests.planting import entries as e
-from tests.planting.beds import Bed, Tree, add, own, section_of, unwire, wire, wire_path
+from tests.planting.beds import Bed, Tree, add, own, section_of, wire, wire_path
 from tests.planting.garden import Plant, at, plants
 
 LOW_V, SINK_A = 0.4, 0.003  # UM10204: a part sinks 3 mA below 0.4 V
@@ -206,7 +206,7 @@ def _port_pins(bed: Bed) -> list[Pin]:
 def one_serial_part_too_many(bed: Bed, dice: random.Random) -> Plant | None:
     """As many as the board has ports, one for software, and one more."""
     tree, path = bed.copy(), ""
-    for _ in range(len(_ports(bed)) + 2 - len(bed.uses(part=e.DUST)) + dice.randrange(2)):
+    for _ in range(len(_ports(bed)) + 2 - len(bed.uses(talks="uart")) + dice.randrange(2)):
         path = add(tree, "probes", "dusty", e.dust())
     return at(tree, path) if path else None
 
@@ -218,9 +218,11 @@ def two_on_software(bed: Bed, dice: random.Random) -> Plant | None:
         return None
     tree = bed.copy()
     one, other = dice.sample(pins, 2)
+    if bed.uses(talks="uart") != bed.uses(part=e.DUST):
+        return None
     for use in bed.uses(part=e.DUST):
-        unwire(tree, use)
         del tree[use.section][use.name]
+        tree.get("cables", {}).pop(use.name, None)
     tree["control"] = [c for c in tree.get("control", []) if c["by"] in tree["probes"]]
     add(tree, "probes", "dusty", {**e.dust(), "wires": {"TXD": one.label}})
     path = add(tree, "probes", "dusty", {**e.dust(), "wires": {"TXD": other.label}})
@@ -230,7 +232,7 @@ def two_on_software(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("bus.two-soft-serials")
 def a_second_on_software(bed: Bed, dice: random.Random) -> Plant | None:
     found, pins = bed.uses(part=e.DUST), _software_pins(bed)
-    if len(found) != 1 or len(pins) < 2:
+    if len(bed.uses(talks="uart")) != 1 or len(found) != 1 or len(pins) < 2:
         return None
     one, other = dice.sample(pins, 2)
     tree = bed.copy()
@@ -265,7 +267,7 @@ def a_speed_the_clock_cannot_make(bed: Bed, dice: random.Random) -> Plant | None
 @plants("bus.soft-serial-too-fast")
 def faster_than_software_listens(bed: Bed, dice: random.Random) -> Plant | None:
     found, pins = bed.uses(part=e.DUST), _software_pins(bed)
-    if len(found) != 1 or not pins or bed.board.core.family != "avr":
+    if len(bed.uses(talks="uart")) != 1 or len(found) != 1 or not pins or bed.board.core.family != "avr":
         return None
     use, tree = found[0], bed.copy()
     wire(tree, use, "TXD", dice.choice(pins).label)

@@ -221,3 +221,15 @@ def a_window_many_times_the_silence(bed: Bed, dice: random.Random) -> Plant | No
 def a_sensor_that_may_be_taken_for_an_alarm(bed: Bed, dice: random.Random) -> Plant | None:
     tree = bed.copy()
     return at(tree, f"{add(tree, 'probes', 'dusty', e.dust())}.value")
+
+
+@plants("control.cannot-go-silent")
+def a_load_by_a_bare_contact(bed: Bed, dice: random.Random) -> Plant | None:
+    """A cut wire reads like an open contact; no silence ever tells."""
+    found = e.entry(bed, dice)
+    if found is None:
+        return None
+    tree = bed.copy()
+    path = add(tree, "probes", "tank", e.float_switch())
+    tree["control"][found[0]] |= {"by": path.split(".")[1], "start_at": 1, "stop_at": 0}
+    return at(tree, f"control[{found[0]}].by")

@@ -251,7 +251,7 @@ def a_key_of_another_place(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("doc.unknown-key")
 def an_own_figure_that_the_part_has_not(bed: Bed, dice: random.Random) -> Plant | None:
     tree = bed.copy()
-    use = dice.choice(bed.build.uses())
+    use = dice.choice(bed.uses())
     name = _misspelt(dice.choice(list(use.figures)), dice)
     if name in use.figures:
         return None
@@ -284,7 +284,7 @@ def a_key_left_out(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("doc.missing-key")
 def a_cable_without_its_size(bed: Bed, dice: random.Random) -> Plant | None:
-    tree, use = bed.copy(), dice.choice(bed.build.uses())
+    tree, use = bed.copy(), dice.choice(bed.uses())
     cable: Tree = {"length_m": round(dice.uniform(0.1, 9), 1)}
     if dice.random() < 0.4:
         cable |= {"awg": 24, "size_mm2": 0.2}
@@ -350,7 +350,7 @@ def mains_of_twelve_volts(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("doc.out-of-range")
 def an_own_figure_a_thousand_times_off(bed: Bed, dice: random.Random) -> Plant | None:
     """A slip of the unit: far beyond a thousand times the table's, or below zero."""
-    tree, use = bed.copy(), dice.choice(bed.build.uses())
+    tree, use = bed.copy(), dice.choice(bed.uses())
     names = [n for n, f in use.part.figures.items() if f.value > 0 and not n.endswith(("_c", "_percent"))]
     name = dice.choice(names)
     value = use.part.figures[name].value
@@ -411,7 +411,7 @@ def a_build_that_climbs_out_of_its_folder(bed: Bed, dice: random.Random) -> Plan
 @plants("doc.unsafe-name")
 def a_part_whose_name_is_no_word_of_c(bed: Bed, dice: random.Random) -> Plant | None:
     tree = bed.copy()
-    use = dice.choice(bed.build.uses())
+    use = dice.choice(bed.uses())
     section = tree[use.section]
     wrong = dice.choice(
         (use.name.upper(), f"{use.name}-1", f"my {use.name}", f"1{use.name}", f"_{use.name}", "x" * 25, "board", "fuse", "supply")
@@ -429,7 +429,7 @@ def a_board_misspelt(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("doc.unknown-part")
 def a_part_misspelt(bed: Bed, dice: random.Random) -> Plant | None:
-    tree, use = bed.copy(), dice.choice(bed.build.uses())
+    tree, use = bed.copy(), dice.choice(bed.uses())
     tree[use.section][use.name]["part"] = _misspelt(use.part.id, dice)
     wrong = tree[use.section][use.name]["part"] != use.part.id
     return at(tree, f"{section_of(use)}.part") if wrong else None
@@ -437,7 +437,7 @@ def a_part_misspelt(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("doc.unknown-part")
 def a_part_in_the_wrong_section(bed: Bed, dice: random.Random) -> Plant | None:
-    tree, use = bed.copy(), dice.choice(bed.build.uses())
+    tree, use = bed.copy(), dice.choice(bed.uses())
     homes = {e.DUST: "probes", e.AIR: "probes", e.RELAY: "loads", e.SSR: "loads", e.LCD: "displays"}
     others = [part for part, home in homes.items() if home != use.section]
     tree[use.section][use.name]["part"] = dice.choice(others)
@@ -447,7 +447,7 @@ def a_part_in_the_wrong_section(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("doc.unknown-part")
 def a_cable_to_nothing(bed: Bed, dice: random.Random) -> Plant | None:
     tree = bed.copy()
-    name = _misspelt(dice.choice(bed.build.uses()).name, dice) + "_"
+    name = _misspelt(dice.choice(bed.uses()).name, dice) + "_"
     name = name.rstrip("_") + "_x"
     tree.setdefault("cables", {})[name] = {"length_m": 2, "awg": 24}
     return at(tree, f"cables.{name}")
@@ -455,7 +455,7 @@ def a_cable_to_nothing(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("doc.unknown-terminal")
 def a_terminal_misspelt(bed: Bed, dice: random.Random) -> Plant | None:
-    tree, use = bed.copy(), dice.choice(bed.build.uses())
+    tree, use = bed.copy(), dice.choice(bed.uses())
     terminal = dice.choice(list(use.part.terminals))
     wrong = dice.choice((terminal.lower(), f"{terminal}1", "PIN", terminal[:-1] or "Q"))
     if wrong in use.part.terminals:
@@ -465,7 +465,7 @@ def a_terminal_misspelt(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("doc.unknown-pin")
 def a_pin_that_the_board_has_not(bed: Bed, dice: random.Random) -> Plant | None:
-    tree, chosen = bed.copy(), dice.choice(bed.circuit.wires)
+    tree, chosen = bed.copy(), dice.choice([*bed.wires("supply"), *bed.wires("ground"), *bed.wires("signal")])
     label = dice.choice(("88", "D99", "A77", "PB99", "5 V", "12V", "gnd.", f"{chosen.label}x"))
     return at(tree, wire(tree, chosen.use, chosen.terminal.name, label))
 

@@ -33,6 +33,14 @@ def shelf(**more: Any) -> Tree:
     return {"part": SHELF, "value": "temperature", "every_s": 5, "average": 3, **more}
 
 
+def float_switch(**more: Any) -> Tree:
+    return {"part": "float-switch", "value": "closed", "every_s": 1, **more}
+
+
+def loop(**more: Any) -> Tree:
+    return {"part": "loop-4-20ma", "value": "current", "every_s": 2, **more}
+
+
 def lcd(**more: Any) -> Tree:
     return {"part": LCD, "rows": ["ready"], **more}
 

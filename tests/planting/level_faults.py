@@ -245,3 +245,65 @@ def a_five_volt_module_on_a_lower_board(bed: Bed, dice: random.Random) -> Plant 
     entry["part"] = e.RELAY
     entry.pop("own_figures", None)
     return at(tree, f"loads.{use.name}")
+
+
+# --- what sits in a wire ---
+
+
+@plants("level.over-voltage")
+def the_divider_forgotten(bed: Bed, dice: random.Random) -> Plant | None:
+    found = [b for b in bed.build.between.values() if b.use.part.id == "divider"]
+    if not found:
+        return None
+    tree, gone = bed.copy(), dice.choice(found)
+    del tree["between"][f"{gone.of}.{gone.terminal}"]
+    use = next(use for use in bed.uses() if use.name == gone.of)
+    return at(tree, wire_path(tree, use, gone.terminal))
+
+
+@plants("level.pull-up-over-voltage")
+def the_shifters_forgotten(bed: Bed, dice: random.Random) -> Plant | None:
+    if not any(b.use.part.id == "level-shifter-mosfet" for b in bed.build.between.values()):
+        return None
+    tree = bed.copy()
+    del tree["between"]
+    return at(tree, wire_path(tree, bed.uses(part="lcd2004-pcf8574")[0], "VCC"))
+
+
+@plants("level.between-needless")
+def a_shifter_between_equal_levels(bed: Bed, dice: random.Random) -> Plant | None:
+    """The part is fed from the rail of the pins."""
+    ends = [
+        f"{w.use.name}.{w.terminal.name}"
+        for w in bed.wires("signal")
+        if bed.circuit.feed(w.use) is bed.circuit.io_rail and w.use.part.talks in ("i2c", "one-wire")
+    ]
+    if not ends or "between" in bed.tree:
+        return None
+    tree, end = bed.copy(), dice.choice(ends)
+    tree["between"] = {end: {"part": "level-shifter-mosfet"}}
+    return at(tree, f"between.{end}")
+
+
+@plants("level.between-needless")
+def a_divider_below_the_listener(bed: Bed, dice: random.Random) -> Plant | None:
+    found = bed.uses(part=e.DUST)
+    if not found or _io(bed).volts < found[0].figure("out_high_v") or "between" in bed.tree:
+        return None
+    tree, end = bed.copy(), f"{dice.choice(found).name}.TXD"
+    tree["between"] = {end: {"part": "divider"}}
+    return at(tree, f"between.{end}")
+
+
+@plants("level.divider-both-ways")
+def a_divider_in_a_wire_of_two_ways(bed: Bed, dice: random.Random) -> Plant | None:
+    ends = [
+        f"{w.use.name}.{w.terminal.name}"
+        for w in bed.wires("signal")
+        if w.use.part.talks in ("i2c", "one-wire")
+    ]
+    if not ends:
+        return None
+    tree, end = bed.copy(), dice.choice(ends)
+    tree.setdefault("between", {})[end] = {"part": "divider"}
+    return at(tree, f"between.{end}")

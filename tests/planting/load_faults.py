@@ -242,7 +242,9 @@ def an_active_low_module_on_a_pin_held_down(bed: Bed, dice: random.Random) -> Pl
         return None
     tree = bed.copy()
     volts = 24.0 if _direct(bed) else e.mains_volts(bed)
+    through = bed.circuit.io_rail.volts / e.figure(bed, "pull_up_min_ohms") * 1e6
     entry = e.switched(e.RELAY, volts, 0.5, "lamp", wires={"IN": dice.choice(pins).label})
+    entry["own_figures"] = {"off_ua": e.below(through, dice)}
     path = add(tree, "loads", "light", entry)
     return at(tree, f"{path}.wires.IN")
 

@@ -6,7 +6,7 @@ import random
 
 from buildkit.model import Pin, Use
 from tests.planting import entries as e
-from tests.planting.beds import EXTRA, Bed, add, wire
+from tests.planting.beds import Bed, add, wire
 from tests.planting.garden import Plant, at, plants
 
 Ending = tuple[Use, str]
@@ -16,13 +16,13 @@ def _signals(bed: Bed) -> list[Ending]:
     """Signal wires that are no line of the I2C bus."""
     return [
         (w.use, w.terminal.name)
-        for w in bed.circuit.signals()
+        for w in bed.wires("signal")
         if not (w.terminal.needs or "").startswith("i2c")
     ]
 
 
 def _needing(bed: Bed, *needs: str) -> list[Ending]:
-    wires = bed.circuit.signals()
+    wires = bed.wires("signal")
     return [(w.use, w.terminal.name) for w in wires if w.terminal.needs in needs]
 
 
@@ -82,7 +82,7 @@ def a_new_thermistor_where_nothing_measures(bed: Bed, dice: random.Random) -> Pl
 
 @plants("pin.cannot")
 def a_supply_on_a_signal_pin_or_ground(bed: Bed, dice: random.Random) -> Plant | None:
-    supplied = [w for w in bed.circuit.wires if w.terminal.kind == "supply"]
+    supplied = bed.wires("supply")
     if not supplied:
         return None
     chosen, tree = dice.choice(supplied), bed.copy()
@@ -92,7 +92,7 @@ def a_supply_on_a_signal_pin_or_ground(bed: Bed, dice: random.Random) -> Plant |
 
 @plants("pin.cannot")
 def a_ground_on_a_rail_or_pin(bed: Bed, dice: random.Random) -> Plant | None:
-    grounded = [w for w in bed.circuit.wires if w.terminal.kind == "ground"]
+    grounded = bed.wires("ground")
     chosen, tree = dice.choice(grounded), bed.copy()
     labels = [pin.label for pin in bed.free()] + [n for r in bed.board.rails.values() for n in r.labels]
     return at(tree, wire(tree, chosen.use, chosen.terminal.name, dice.choice(labels)))
@@ -143,9 +143,21 @@ def a_contact_without_pull_up(bed: Bed, dice: random.Random) -> Plant | None:
     if not pins:
         return None
     tree = bed.copy()
-    entry = {"part": "invented-contact", "value": "closed", "every_s": 1}
-    path = add(tree, "probes", "tank", {**entry, "wires": {"OUT": dice.choice(pins).label}})
-    return at(tree, f"{path}.wires.OUT", extra=EXTRA)
+    path = add(tree, "probes", "tank", e.float_switch(wires={"A": dice.choice(pins).label}))
+    return at(tree, f"{path}.wires.A")
+
+
+@plants("pin.adc-limited")
+def an_analog_part_on_a_channel_with_limits(bed: Bed, dice: random.Random) -> Plant | None:
+    taken = bed.taken()
+    pins = [p for p in bed.board.pins.values() if p.adc_limit is not None and p.label not in taken]
+    if not pins:
+        return None
+    entry = dice.choice((e.shelf, e.loop))
+    tree = bed.copy()
+    signal = "OUT" if entry is e.shelf else "LOOP"
+    path = add(tree, "probes", "bead", entry(wires={signal: dice.choice(pins).label}))
+    return at(tree, f"{path}.wires.{signal}")
 
 
 @plants("pin.upload-serial")

@@ -162,8 +162,7 @@ def many_modules_that_sink(bed: Bed, dice: random.Random) -> Plant | None:
 def fed_from_the_wrong_rail(bed: Bed, dice: random.Random) -> Plant | None:
     ends = [
         (w.use, w.terminal.name, label)
-        for w in bed.circuit.wires
-        if w.terminal.kind == "supply"
+        for w in bed.wires("supply")
         for rail in bed.board.rails.values()
         for label in rail.labels
         if not w.use.figure("supply_min_v") <= rail.volts <= w.use.figure("supply_max_v")
@@ -176,7 +175,7 @@ def fed_from_the_wrong_rail(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("power.supply-range")
 def a_part_for_other_volts_on_its_old_rail(bed: Bed, dice: random.Random) -> Plant | None:
-    supplied = [w for w in bed.circuit.wires if w.rail is not None]
+    supplied = [w for w in bed.wires("supply") if w.rail is not None]
     if not supplied:
         return None
     chosen, tree = dice.choice(supplied), bed.copy()
@@ -193,7 +192,7 @@ def a_part_for_other_volts_on_its_old_rail(bed: Bed, dice: random.Random) -> Pla
 def a_cable_too_long_or_thin(bed: Bed, dice: random.Random) -> Plant | None:
     """2 x length x resistance x peak current against what the part can spare."""
     found = [
-        (w.use, w.rail) for w in bed.circuit.wires if w.rail is not None and w.terminal.kind == "supply"
+        (w.use, w.rail) for w in bed.wires("supply") if w.rail is not None
     ]
     if not found:
         return None

@@ -1,0 +1,176 @@
+"""Many builds in one call: folders searched, files checked side by side, answers in order."""
+
+from __future__ import annotations
+
+import json
+import os
+import re
+import sys
+from collections.abc import Callable, Iterable, Iterator
+from dataclasses import dataclass
+from functools import partial
+from itertools import islice
+from pathlib import Path
+from typing import Any, TextIO
+
+from buildkit import document, terminal
+from buildkit.checking import Report, check
+from buildkit.document import CannotOpen
+from buildkit.tables import Tables
+
+# Below so many files a second process costs more than it brings (tests/benchmarks).
+WORTH_SHARING = 40
+_CHUNK = 8
+_IS_BUILD = re.compile(rb"^build[ \t]*:", re.MULTILINE)
+_SUFFIXES = (".yaml", ".yml")
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a check of one file gave, ready to be put together; small enough to hand over."""
+
+    shown: Any  # text, or what JSON or SARIF say of it
+    errors: int = 0
+    warnings: int = 0
+    complaint: str = ""  # why the file could not be opened
+
+
+def found(paths: Iterable[Path]) -> tuple[list[Path], list[str]]:
+    """The files named, and those below a folder that are builds; and complaints."""
+    files: list[Path] = []
+    complaints: list[str] = []
+    for path in paths:
+        if not path.is_dir():
+            files.append(path)
+            continue
+        below = sorted(_builds_below(path))
+        if not below:
+            complaints.append(f"the folder {path} holds no build: no YAML file with 'build:'.")
+        files += below
+    return list(dict.fromkeys(files)), complaints
+
+
+def _builds_below(folder: Path) -> Iterator[Path]:
+    for root, folders, names in os.walk(folder):
+        folders[:] = [name for name in folders if not name.startswith(".")]
+        for name in names:
+            path = Path(root, name)
+            if name.endswith(_SUFFIXES) and not name.startswith(".") and _is_build(path):
+                yield path
+
+
+def _is_build(path: Path) -> bool:
+    try:
+        with path.open("rb") as stream:
+            return _IS_BUILD.search(stream.read(document.MAX_BYTES)) is not None
+    except OSError:
+        return True  # check says why it cannot be read
+
+
+def _answer(path: Path, tables: Tables, show: Callable[[Report], Any]) -> Answer:
+    try:
+        report = check(path, tables)
+    except CannotOpen as error:
+        return Answer(None, complaint=str(error))
+    terminal.forget()
+    return Answer(show(report), report.errors, report.count("warning"))
+
+
+def answers(
+    paths: list[Path], tables: Tables, show: Callable[[Report], Any]
+) -> Iterator[Answer]:
+    """One answer a file, in the order given; in parallel when that is faster."""
+    one = partial(_answer, tables=tables, show=show)
+    workers = min(os.cpu_count() or 1, len(paths) // (WORTH_SHARING // 2))
+    if workers < 2 or not hasattr(os, "fork"):
+        yield from map(one, paths)
+        return
+    list(map(one, paths[:1]))  # read the tables once, before there are several processes
+    from concurrent.futures import ProcessPoolExecutor
+    from multiprocessing import get_context
+
+    with ProcessPoolExecutor(workers, get_context("fork")) as pool:
+        rest = iter(paths)
+        while batch := list(islice(rest, 64 * workers * _CHUNK)):
+            yield from pool.map(one, batch, chunksize=_CHUNK)
+
+
+def print_json(given: Iterable[Answer], out: TextIO) -> Iterator[Answer]:
+    """``check --format json``, written as the answers come, so that memory stays flat."""
+    empty = True
+    out.write('{\n  "builds": [')
+    for answer in given:
+        if not answer.complaint:
+            text = json.dumps(answer.shown, indent=2, ensure_ascii=False)
+            out.write(("\n" if empty else ",\n") + "    " + text.replace("\n", "\n    "))
+            empty = False
+        yield answer
+    out.write("]\n}\n" if empty else "\n  ]\n}\n")
+
+
+def print_text(given: Iterable[Answer], out: TextIO) -> Iterator[Answer]:
+    """``check``, a blank line between two files."""
+    first = True
+    for answer in given:
+        if not answer.complaint:
+            out.write(answer.shown if first else "\n" + answer.shown)
+            first = False
+        yield answer
+
+
+def print_sarif(given: Iterable[Answer], out: TextIO) -> Iterator[Answer]:
+    """``check --format sarif``: one run over all files."""
+    from buildkit import sarif
+
+    results: list[dict[str, Any]] = []
+    complaints: list[str] = []
+    for answer in given:
+        if answer.complaint:
+            complaints.append(answer.complaint)
+        else:
+            results += answer.shown
+        yield answer
+    json.dump(sarif.log(results, complaints), out, indent=2, ensure_ascii=False)
+    out.write("\n")
+
+
+def _as_text(paint: terminal.Paint) -> Callable[[Report], Any]:
+    from buildkit import report
+
+    return partial(report.check_text, paint=paint)
+
+
+def _as_json(_: terminal.Paint) -> Callable[[Report], Any]:
+    from buildkit import report
+
+    return report.build_json
+
+
+def _as_sarif(_: terminal.Paint) -> Callable[[Report], Any]:
+    from buildkit import sarif
+
+    return sarif.results
+
+
+Printer = Callable[[Iterable[Answer], TextIO], Iterator[Answer]]
+FORMATS: dict[str, tuple[Printer, Callable[[terminal.Paint], Callable[[Report], Any]]]] = {
+    "text": (print_text, _as_text),
+    "json": (print_json, _as_json),
+    "sarif": (print_sarif, _as_sarif),
+}
+
+
+def run(paths: Iterable[Path], tables: Tables, form: str, *, strict: bool) -> int:
+    """Check files and folders, print what was found, and give the exit code."""
+    files, complaints = found(paths)
+    printer, shower = FORMATS[form]
+    show = shower(terminal.paint_for(sys.stdout))
+    faulty = False
+    for answer in printer(answers(files, tables, show), sys.stdout):
+        faulty = faulty or bool(answer.errors or (strict and answer.warnings))
+        if answer.complaint:
+            complaints.append(answer.complaint)
+    sys.stdout.flush()
+    for complaint in complaints:
+        print(f"buildkit: {terminal.safe(complaint)}", file=sys.stderr)
+    return 2 if complaints else 1 if faulty else 0
