@@ -7,7 +7,6 @@ import os
 import re
 import sys
 from collections.abc import Callable, Iterable, Iterator
-from dataclasses import dataclass
 from functools import partial
 from itertools import islice
 from pathlib import Path
@@ -16,6 +15,7 @@ from typing import Any, TextIO
 from buildkit import document, terminal
 from buildkit.checking import Report, check
 from buildkit.document import CannotOpen
+from buildkit.records import dataclass
 from buildkit.tables import Tables
 
 # Below so many files a second process costs more than it brings (tests/benchmarks).
@@ -76,9 +76,7 @@ def _answer(path: Path, tables: Tables, show: Callable[[Report], Any]) -> Answer
     return Answer(show(report), report.errors, report.count("warning"))
 
 
-def answers(
-    paths: list[Path], tables: Tables, show: Callable[[Report], Any]
-) -> Iterator[Answer]:
+def answers(paths: list[Path], tables: Tables, show: Callable[[Report], Any]) -> Iterator[Answer]:
     """One answer a file, in the order given; in parallel when that is faster."""
     one = partial(_answer, tables=tables, show=show)
     workers = min(os.cpu_count() or 1, len(paths) // (WORTH_SHARING // 2))

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
-from buildkit.circuit import Circuit, End, Net
+from buildkit.circuit import Circuit, End, Net, is_low_side
 from buildkit.electrics import awg_area_mm2, conductor_ohms
 from buildkit.model import Board, Build, Cable
 from buildkit.rules.load_mains import CONTINUOUS, FUSES_A, IEC_MM2, US_AWG
@@ -89,7 +89,7 @@ def end_text(board: Board, end: End) -> str:
     """An end as the page says it: ``board GND``, ``R1 lead 2``."""
     if end.owner == "board":
         return f"board {printed(board, end.label)}"
-    if end.owner.startswith("R") and end.owner[1:].isdigit():
+    if end.owner[0] in "RDQ" and end.owner[1:].isdigit():
         return f"{end.owner} lead {end.label}"
     if end.owner == "supply":
         return f"mains supply {end.label}"
@@ -205,8 +205,14 @@ def net_amps(circuit: Circuit, net: Net) -> float:
     rails = circuit.board.rails.values()
     draws = {rail.name: sum(circuit.rail_draw_ma(rail).values()) / 1000 for rail in rails}
     if net.kind == "ground":
-        return max(draws.values(), default=0.0)
+        return max(draws.values(), default=0.0) + _returned_a(circuit)
     return draws[net.name]
+
+
+def _returned_a(circuit: Circuit) -> float:
+    """What loads whose minus is switched send back through the ground wires."""
+    loads = [load for load in circuit.build.loads.values() if is_low_side(circuit, load)]
+    return sum(load.draws.amps for load in loads if load.draws)
 
 
 # Amps up to which a hook-up wire is suggested.  Common practice, no source.

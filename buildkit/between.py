@@ -6,11 +6,12 @@ The circuit makes one ``Passage`` for each entry of the build's ``between``.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from typing import Literal
 
 from buildkit import electrics
 from buildkit.model import Between, Board, Extra, Rail, Terminal, Use
+from buildkit.records import dataclass
 
 Side = Literal["board", "part"]
 
@@ -133,9 +134,7 @@ def settle(board: Board, between: Between, use: Use, feed: Rail | None) -> Passa
     heard_v = board.figure("adc_reference_v") if terminal.needs == "adc" else io.volts
     driven, wanted = (part_v, heard_v) if flow == "out" else (io.volts, part_v)
     upper, lower = _resistors(between.use, min(wanted / driven, NEARLY_ALL))
-    return Passage(
-        between, "divider", flow, io.volts, part_v, upper_ohms=upper, lower_ohms=lower
-    )
+    return Passage(between, "divider", flow, io.volts, part_v, upper_ohms=upper, lower_ohms=lower)
 
 
 def _resistors(use: Use, ratio: float) -> tuple[float, float]:

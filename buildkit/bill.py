@@ -209,7 +209,16 @@ def _load_items(circuit: Circuit) -> Iterable[Item]:
             yield Item("Fuse and holder", load.use.name, f"next to its supply; {_takes(load)}")
             yield Item("Supply of the load", load.use.name, _takes(load))
         if load.cutout:
-            yield Item("Independent cut-out", load.use.name, load.cutout)
+            yield Item("Independent cut-out", load.use.name, cutout_words(load))
+
+
+def cutout_words(load: Load) -> str:
+    """The cut-out in the builder's words, or what its table says of it."""
+    part = load.cutout_part
+    if part is None:
+        return load.cutout or ""
+    opens, volts, amps = (part.figures[n].value for n in ("opens_at_c", "load_max_v", "load_max_a"))
+    return f"{part.title}: {short(opens)} °C, {short(volts)} V, {short(amps)} A"
 
 
 def _fuse(circuit: Circuit, motor: bool) -> Item:

@@ -3,13 +3,13 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from buildkit import electrics
 from buildkit.bench import ohms, printed, short
 from buildkit.bill import air_limits_c, figure, limits_a
 from buildkit.circuit import Circuit
 from buildkit.model import Load, Rail, Use
+from buildkit.records import dataclass
 from buildkit.rules.bus import LEAD_F_PER_M, LOW_V, PIN_F, RISE_S, SHORT_LEAD_M, SINK_MA
 
 

@@ -329,8 +329,17 @@ class _Reader:
 
     def _load(self, use: model.Use, node: Node) -> model.Load:
         draws = node.get("draws")
-        cutout = node.get("cutout")
-        return model.Load(use, _draws(draws) if draws else None, cutout.value if cutout else None)
+        said, part = self._cutout(node.get("cutout"))
+        return model.Load(use, _draws(draws) if draws else None, said, part)
+
+    def _cutout(self, node: Node | None) -> tuple[str | None, model.Part | None]:
+        """A cut-out in the builder's words; a part when the words are the id of one."""
+        if node is None or node.value not in self.tables.part_ids():
+            return (None if node is None else str(node.value)), None
+        if not self._fits(node.value, "cutouts"):
+            return str(node.value), None
+        part = self.tables.part(node.value)
+        return part.title, part
 
     def _display(self, use: model.Use, node: Node) -> model.Display:
         rows = node.get("rows")

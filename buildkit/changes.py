@@ -8,11 +8,11 @@ what they are and whose, since their references are counted anew.
 from __future__ import annotations
 
 from collections.abc import Iterator
-from dataclasses import dataclass
 
 from buildkit import bench
 from buildkit.bench import short
 from buildkit.circuit import Circuit, Component, End
+from buildkit.records import dataclass
 
 NOTHING = "nothing"
 

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
 from pathlib import Path
 
 from buildkit import buildfile, document, rules, seating
 from buildkit.circuit import Circuit
 from buildkit.model import Build, Finding, Refused
+from buildkit.records import dataclass
 from buildkit.tables import Tables
 
 

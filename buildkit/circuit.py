@@ -8,18 +8,19 @@ from ``seating``; ``open_terminals`` says which those are.
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping
-from dataclasses import dataclass, field, replace
+from dataclasses import replace
 from functools import cached_property
 
 from buildkit import between, driver, electrics, nets
 from buildkit.between import Passage
 from buildkit.driver import Driver
 from buildkit.model import Board, Build, Extra, Load, Pin, Place, Rail, Terminal, Use
-from buildkit.nets import End, Net, contacts
+from buildkit.nets import End, Net, contacts, is_low_side
+from buildkit.records import dataclass, field
 
 __all__ = [
     "MAINS_FROM_V", "Circuit", "Component", "Driver", "End", "Net", "Passage", "Seat", "SerialLink", "Spot",
-    "Wire", "connect", "contacts", "names", "open_terminals", "own_ohms", "wanted",
+    "Wire", "connect", "contacts", "is_low_side", "names", "open_terminals", "own_ohms", "wanted",
 ]  # fmt: skip
 
 MAINS_FROM_V = 50.0  # IEC 61140, limit of extra-low voltage for AC, V rms
@@ -301,7 +302,8 @@ def wanted(use: Use) -> tuple[Terminal, ...]:
     return tuple(
         t
         for t in use.part.terminals.values()
-        if t.kind not in ("contact", "through", "inner") and (not t.leave_open or t.name in use.wires)
+        if t.kind not in ("contact", "through", "inner")
+        and (not t.leave_open or t.name in use.wires)
     )
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from buildkit import __version__, cli_pins
+from buildkit import __version__, cli_pins, cli_start, complete
 from buildkit.swift import App
 
 app = App(
@@ -71,7 +71,10 @@ def _checked(path: Path, tables: Any) -> Any:
 
 @app.command()
 def check(
-    builds: Annotated[list[Path], typer.Argument(metavar="BUILD...", help="Build files, and folders that hold some.")],
+    builds: Annotated[
+        list[Path],
+        typer.Argument(metavar="BUILD...", help="Build files, and folders that hold some."),
+    ],
     strict: Annotated[bool, typer.Option("--strict", help="Warnings fail too.")] = False,
     format_: Annotated[str, typer.Option("--format", help="text, json or sarif.")] = "text",
     tables: TablesOption = None,
@@ -127,7 +130,10 @@ def _write(result: Any, into: Path, force: bool, pdf: bool) -> None:
 
 @app.command()
 def boards(
-    board_id: Annotated[str | None, typer.Argument(metavar="[ID]", help="One board.")] = None,
+    board_id: Annotated[
+        str | None,
+        typer.Argument(metavar="[ID]", help="One board.", autocompletion=complete.boards),
+    ] = None,
     tables: TablesOption = None,
 ) -> None:
     """The boards, or the pin map and figures of one."""
@@ -139,7 +145,9 @@ def boards(
 
 @app.command()
 def parts(
-    part_id: Annotated[str | None, typer.Argument(metavar="[ID]", help="One part.")] = None,
+    part_id: Annotated[
+        str | None, typer.Argument(metavar="[ID]", help="One part.", autocompletion=complete.parts)
+    ] = None,
     tables: TablesOption = None,
 ) -> None:
     """The parts, or the terminals and figures of one."""
@@ -176,10 +184,13 @@ def _show(
 
 @app.command()
 def explain(
-    rule: Annotated[str | None, typer.Argument(metavar="[RULE]", help="A rule's name.")] = None,
+    rule: Annotated[
+        str | None,
+        typer.Argument(metavar="[RULE]", help="A rule's name.", autocompletion=complete.rules),
+    ] = None,
 ) -> None:
     """What a rule checks, why, and its source; without a name, all rules."""
-    from buildkit import report, rules
+    from buildkit import pages, report, rules
     from buildkit.validation import did_you_mean
 
     catalogue = rules.catalogue()
@@ -187,12 +198,13 @@ def explain(
         rows = [(f"{r.name} ({r.severity})", r.summary) for r in catalogue.values()]
         typer.echo(report.table_text(rows), nl=False)
     elif rule in catalogue:
-        typer.echo(report.rule_text(catalogue[rule]), nl=False)
+        typer.echo(pages.rule_text(catalogue[rule]), nl=False)
     else:
         _complain(f"there is no rule '{rule}'. {did_you_mean(rule, catalogue, 'rules')}")
 
 
 cli_pins.register(app, _complain, _tables)
+cli_start.register(app, _complain, _tables)
 
 if __name__ == "__main__":
     main()

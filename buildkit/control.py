@@ -15,12 +15,12 @@ from __future__ import annotations
 import math
 from collections import deque
 from collections.abc import Iterable
-from dataclasses import dataclass, field
 from fractions import Fraction
 from itertools import groupby
 from operator import itemgetter
 
 from buildkit.model import Build, Control, Probe
+from buildkit.records import dataclass, field
 from buildkit.units import to_steps
 
 Reading = tuple[int, str, int | None]  # ms, probe, steps or None for a lost one

@@ -9,13 +9,13 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterator
-from dataclasses import dataclass
 from pathlib import Path
 from typing import Any, NoReturn
 
 import yaml
 
 from buildkit.model import Fault, Place, Refused
+from buildkit.records import dataclass
 
 MAX_BYTES = 256 * 1024
 MAX_DEPTH = 24

@@ -81,7 +81,6 @@ class _Compiler:
     def ref(self, schema: Mapping[str, Any]) -> Check:
         name = schema["$ref"].removeprefix("#/$defs/")
         if name not in self.shared:
-            self.shared[name] = lambda value: self.shared[name](value)  # for a schema in itself
             self.shared[name] = self.check(self.root["$defs"][name])
         return self.shared[name]
 

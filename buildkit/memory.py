@@ -7,11 +7,10 @@ and holds the estimate above the truth and near it.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
-
 from buildkit import control
 from buildkit.circuit import Circuit
 from buildkit.model import Build, Probe
+from buildkit.records import dataclass
 
 _LINE_BYTES = 50  # of a log row without its names: time, two numbers, state, commas, line end
 

@@ -7,9 +7,10 @@ their name; exact quantities (thresholds, resolutions) are ``Fraction``.
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
 from fractions import Fraction
 from typing import Any, Literal
+
+from buildkit.records import dataclass, field
 
 Severity = Literal["error", "warning", "note"]
 Section = Literal["probes", "loads", "displays", "alarms", "between"]

@@ -5,11 +5,11 @@ Read through ``Circuit.nets``; the circuit's own types are only named here.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from typing import TYPE_CHECKING
 
 from buildkit.between import Passage
 from buildkit.model import Build, Load, Use
+from buildkit.records import dataclass
 
 if TYPE_CHECKING:
     from buildkit.circuit import Circuit, Component, Spot, Wire
@@ -54,7 +54,7 @@ def low_nets(circuit: Circuit) -> list[Net]:
             ends[key].append(End(*wire.spot))
         net_of[wire.spot] = key
     for load in circuit.build.loads.values():
-        if _grounded(circuit, load):
+        if is_low_side(circuit, load):
             ends.setdefault((0, "GND"), []).append(End(f"{load.use.name} supply", "-"))
     volts: dict[_Key, float] = {}
     for passage in circuit.passages.values():
@@ -92,8 +92,8 @@ def _inner(
     return found
 
 
-def _grounded(circuit: Circuit, load: Load) -> bool:
-    """Whether a load's supply has its minus on the board's ground: its switch sits there."""
+def is_low_side(circuit: Circuit, load: Load) -> bool:
+    """Whether a load's supply has its minus on the board's ground, and its switch sits there."""
     switching = load.use.part.switching
     low_side = switching is not None and switching.low_side
     return low_side and load.draws is not None and not circuit.on_mains(load)
@@ -176,7 +176,7 @@ def load_nets(circuit: Circuit) -> list[Net]:
     fused: list[End] = [End("fuse", "2")]
     on_mains = False
     for load in circuit.build.loads.values():
-        if _grounded(circuit, load):
+        if is_low_side(circuit, load):
             nets += _low_side_nets(circuit, load)
             continue
         feed, out = contacts(load.use)
@@ -231,7 +231,9 @@ def _low_side_nets(circuit: Circuit, load: Load) -> list[Net]:
             plus.append(End(component.ref, "cathode"))
             minus.append(End(component.ref, "anode"))
     fused = [End(f"{name} fuse", "2")]
-    nets = [Net(f"{name} feed", "load", volts, (End(f"{name} supply", "+"), End(f"{name} fuse", "1")))]
+    nets = [
+        Net(f"{name} feed", "load", volts, (End(f"{name} supply", "+"), End(f"{name} fuse", "1")))
+    ]
     if load.cutout:
         fused.append(End(f"{name} cut-out", "1"))
         plus.insert(0, End(f"{name} cut-out", "2"))

@@ -6,6 +6,7 @@ board, or has parts in more rows, runs down its own trunk at the left.  On the
 board each used pin leaves by the lanes beside its header.  So no two nets
 share a stretch, and wires cross only square.  Text stands only where no wire
 runs: in boxes, and over its own track in the gutter beside the trunks.
+What is too high for a page goes on, on a further sheet, its trunks too.
 
 Sizes are in px at full width; all text is in a fixed-width face, so that its
 extent is known here and holds in the browser.
@@ -14,7 +15,7 @@ extent is known here and holds in the browser.
 from __future__ import annotations
 
 import textwrap
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Mapping, Sequence
 from dataclasses import dataclass
 from itertools import pairwise
 
@@ -30,6 +31,7 @@ __all__ = ["Picture", "layout", "svg"]
 WIDTH = 700.0
 EDGE, PITCH, TRACK = 6.0, 9.0, 15.0
 CELL_H, GUTTER_MOST, MARK = 27.0, 150.0, 17.0
+SHEET = 790.0  # what a page of Letter holds below the heading, at full width
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,7 +45,7 @@ class Unit:
 
 def layout(circuit: Circuit) -> tuple[Picture, ...]:
     """The diagrams of a circuit: the low-voltage side, then loads and mains when there are any."""
-    made = []
+    made: list[Picture] = []
     for title, kinds in (
         ("Low-voltage side", ("ground", "supply", "signal")),
         ("Load side, extra-low voltage", ("load",)),
@@ -53,7 +55,7 @@ def layout(circuit: Circuit) -> tuple[Picture, ...]:
         if nets:
             units = _low_units(circuit) if "signal" in kinds else _load_units(circuit, nets)
             board = circuit.board if "signal" in kinds else None
-            made.append(_Drawing(circuit, title, nets, units, board).picture)
+            made += _Drawing(circuit, title, nets, units, board).sheets
     return tuple(made)
 
 
@@ -68,6 +70,8 @@ def _low_units(circuit: Circuit) -> list[Unit]:
         parts = [c for c in circuit.components if c.use is use]
         units += [_component_unit(component, nets) for component in parts]
         units.append(_use_unit(use, nets))
+        minus = _terminals(nets, f"{use.name} supply")
+        units.append(Unit(f"{use.name} supply", "supply of the load, its minus", minus))
     return [unit for unit in units if unit.terminals]
 
 
@@ -87,7 +91,9 @@ def _use_unit(use: Use, nets: Sequence[Net]) -> Unit:
 def _load_units(circuit: Circuit, nets: Sequence[Net]) -> list[Unit]:
     mains = circuit.build.mains
     feed = f"{bench.short(mains.volts)} V, {bench.short(mains.hz)} Hz" if mains else "mains"
-    titles = [("supply", f"plug or inlet, {feed}"), ("fuse", "first, in the live conductor")]
+    uk = bench.region(circuit.build) == "uk"
+    fuse = "in the plug, BS 1362" if uk else f"first, in the {bench.live_word(circuit.build)} wire"
+    titles = [("supply", f"plug or inlet, {feed}"), ("fuse", fuse)]
     for name, load in circuit.build.loads.items():
         draws = load.draws
         takes = f"{bench.short(draws.amps)} A {draws.kind}" if draws else ""
@@ -98,8 +104,9 @@ def _load_units(circuit: Circuit, nets: Sequence[Net]) -> list[Unit]:
             (f"{name} cut-out", "opens by itself when too hot"),
             (f"{name} load", takes),
         ]
+        titles += [(c.ref, c.extra.name) for c in circuit.components if c.use is load.use]
     titles.append(("metal parts", "box, heat sink: bond every one"))
-    order = ["+", "-", "1", "2", "L", "N", "PE"]
+    order = ["+", "-", "1", "2", "L", "N", "PE", "cathode", "anode"]
     order += [name for load in circuit.build.loads.values() for name in load.use.part.terminals]
     units = [
         Unit(owner, title, tuple(sorted(_terminals(nets, owner), key=order.index)))
@@ -122,18 +129,12 @@ class _Drawing:
         self.build = circuit.build
         self.numbers = bench.numbers(circuit)
         self.nets = nets
-        colours = bench.colours(circuit)
-        self.runs = {
-            net.name: Run(net.name, colours[net.name], net.kind in ("ground", "supply"))
-            for net in nets
-        }
-        self.picture = Picture(title, WIDTH, 0.0, runs=list(self.runs.values()))
+        self.colours = bench.colours(circuit)
         self.net_of = {(e.owner, e.label): net for net in nets for e in net.ends}
         self.labels = {net.name: self._label(net) for net in nets}
         self.trunk_x: dict[str, float] = {}
-        self.trunk_from: dict[str, float] = {}
-        self.trunk_to: dict[str, float] = {}
-        self.y = EDGE
+        self.sheets: list[Picture] = []
+        self._open(title)
         zone = EDGE + (PITCH * len(nets) if board else 0.0)
         rows = self._rows(units, zone)
         if board is None and len(rows) > 1:
@@ -142,13 +143,59 @@ class _Drawing:
         if board is not None:
             self._board(circuit, board, zone)
         self._trunks(rows)
-        for row in rows:
+        for index, row in enumerate(rows):
+            if self.y + self._row_height(row) > SHEET and self.trunk_to:
+                self._next_sheet(
+                    title, {name for later in rows[index:] for name in self._nets_in(later)}
+                )
             self._row(row)
         self._close()
+        for number, sheet in enumerate(self.sheets, 1):
+            if len(self.sheets) > 1:
+                sheet.title += f", sheet {number} of {len(self.sheets)}"
+
+    # --- sheets ------------------------------------------------------------
+
+    def _open(self, title: str) -> None:
+        self.runs = {
+            net.name: Run(net.name, self.colours[net.name], net.kind in ("ground", "supply"))
+            for net in self.nets
+        }
+        self.picture = Picture(title, WIDTH, 0.0)
+        self.sheets.append(self.picture)
+        self.trunk_from: dict[str, float] = {}
+        self.trunk_to: dict[str, float] = {}
+        self.y = EDGE
+
+    def _next_sheet(self, title: str, later: Collection[str]) -> None:
+        """Ends the sheet; the trunks that later rows need run out below and begin anew above."""
+        on = [name for name in self.trunk_from if name in later]
+        self.y += LINE
+        for name in on:
+            self.trunk_to[name] = self.y
+        self.picture.texts.append(Text("goes on, on the next sheet", self.gutter[0], self.y, SMALL))
+        self.y += GAP
+        self._close()
+        self._open(title)
+        self.picture.texts.append(
+            Text("from the sheet before", self.gutter[0], self.y + LINE, SMALL)
+        )
+        self.trunk_from = dict.fromkeys(on, self.y)
+        self.y += LINE + 3
+
+    def _close(self) -> None:
+        for name, first in self.trunk_from.items():
+            x, last, run = self.trunk_x[name], self.trunk_to[name], self.runs[name]
+            run.segments.append((x, first, x, last))
+            # Where trunk and track merely turn a corner there is no splice.
+            corners = {(x, first), (x, last)}
+            run.splices = [dot for dot in run.splices if dot not in corners]
+        self.picture.runs = [run for run in self.runs.values() if run.segments]
+        self.picture.height = self.y
 
     def _label(self, net: Net) -> str:
         """Number, name, how many ends a splice joins, and colour: as much as there is room for."""
-        number, colour = self.numbers[net.name], self.runs[net.name].colour.split(",")[0]
+        number, colour = self.numbers[net.name], self.colours[net.name].split(",")[0]
         rail = "rail " if net.kind in ("ground", "supply") else ""
         ways = f" ({len(net.ends)} ways)" if len(net.ends) > 2 else ""
         name = bench.net_word(self.build, net)
@@ -173,6 +220,10 @@ class _Drawing:
             rows[-1].append(unit)
             x += wide + GAP
         return rows
+
+    def _row_height(self, row: Sequence[Unit]) -> float:
+        tracks = TRACK * (len(self._nets_in(row)) + 1)
+        return tracks + max(_unit_height(unit) for unit in row) + GAP
 
     def _row(self, row: Sequence[Unit]) -> None:
         """A channel with its tracks, and below it the parts of one row."""
@@ -213,8 +264,7 @@ class _Drawing:
     def _unit(self, unit: Unit, x: float, y: float, drops: dict[str, list[float]]) -> float:
         """A part with its terminals along the top; returns its lower edge."""
         wide, lines = _unit_width(unit), _unit_lines(unit)
-        earthed = "PE" in unit.terminals
-        high = CELL_H + LINE * len(lines) + 9 + (MARK + 2 if earthed else 0)
+        high = _unit_height(unit)
         self.picture.boxes.append(Box("part", x, y, wide, high))
         cell_w = wide / len(unit.terminals)
         for index, terminal in enumerate(unit.terminals):
@@ -303,20 +353,15 @@ class _Drawing:
             if seen.count(net.name) > 1 and net.name not in self.trunk_x:
                 self.trunk_x[net.name] = EDGE + PITCH * len(self.trunk_x)
 
-    def _close(self) -> None:
-        for name, x in self.trunk_x.items():
-            first, last = self.trunk_from[name], self.trunk_to[name]
-            self.runs[name].segments.append((x, first, x, last))
-            # Where trunk and track merely turn a corner there is no splice.
-            corners = {(x, first), (x, last)}
-            run = self.runs[name]
-            run.splices = [dot for dot in run.splices if dot not in corners]
-        self.picture.height = self.y
-
 
 def _unit_lines(unit: Unit) -> list[str]:
     room = max(8, int((_unit_width(unit) - 8) / (SMALL * ADVANCE)))
     return [visible(unit.owner), *textwrap.wrap(visible(unit.title), room)]
+
+
+def _unit_height(unit: Unit) -> float:
+    earthed = "PE" in unit.terminals
+    return CELL_H + LINE * len(_unit_lines(unit)) + 9 + (MARK + 2 if earthed else 0)
 
 
 def _unit_width(unit: Unit) -> float:

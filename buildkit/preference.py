@@ -9,10 +9,10 @@ that a part that is added takes no pin from one that has its seat.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from itertools import pairwise
 
 from buildkit.model import Board, Pin
+from buildkit.records import dataclass
 from buildkit.wants import Want, free_ports
 
 HEADER_GAP = 8  # places of wire to another header; no gap on one header counts for more
@@ -73,9 +73,14 @@ def wastes(board: Board, need: str = "") -> dict[str, int]:
 
 @dataclass(frozen=True)
 class Homes:
-    """The orders of one board: for each kind of want the pins, the most liked first."""
+    """The orders of one board: for each kind of want the pins, the most liked first.
+
+    ``own`` says how many pins are a kind's own.  While no kind has more parts
+    than that, a part that is added takes no other's pin.
+    """
 
     orders: dict[str, dict[str, int]]
+    own: dict[str, int]
 
     def order(self, want: Want, alone: bool) -> dict[str, int]:
         """Rank of every pin for a want; ``alone`` when its part has no other open terminal."""
@@ -88,7 +93,7 @@ def homes(board: Board) -> Homes:
     """The orders of a board; they depend on nothing but its table."""
     lost, at = wastes(board), places(board)
     number = {label: pin.number for label, pin in board.pins.items()}
-    harmless = [label for label, pin in board.pins.items() if not pin.hazards]
+    harmless = [p.label for p in board.pins.values() if not p.hazards and "digital-out" in p.can]
     plain = [label for label in harmless if lost[label] < _WASTE["adc"]]
     run = _longest_run(sorted(plain, key=at.__getitem__), at)
     # Parts with many wires get the longest run; single ones begin outside it.
@@ -97,12 +102,16 @@ def homes(board: Board) -> Homes:
     stock = [label for label in singles if label not in soft]
     by_loss = sorted((p for p in number if p not in plain), key=lambda p: (lost[p], -number[p]))
     analog = [p for p in by_loss if p in harmless and lost[p] < _WASTE["free port"]]
+    # Analog parts begin at the lowest channels: the others keep to the upper half of them.
+    kept = {"adc": len(analog) - len(analog) // 2}
+    analog = analog[: len(analog) // 2]
     rest = [p for p in by_loss if p not in analog]
     orders: dict[str, dict[str, int]] = {}
     for index, kind in enumerate(_KINDS):
-        own = [*stock[index :: len(_KINDS)], *analog[index :: len(_KINDS)]]
+        own = [*stock, *analog][index :: len(_KINDS)]
         borrowed = [p for p in [*reversed(stock), *soft, *reversed(analog)] if p not in own]
         orders[kind] = _ranks([*own, *borrowed, *rest])
+        kept[kind] = len(own)
     others = [*analog, *rest]
     orders["uart-rx"] = _ranks([*soft, *reversed(stock), *others])
     orders["uart-tx"] = _ranks([*reversed(soft), *reversed(stock), *others])
@@ -110,7 +119,7 @@ def homes(board: Board) -> Homes:
     for need in _SPECIAL:
         left = wastes(board, need)
         orders[need] = _ranks(sorted(left, key=lambda p: (left[p], number[p])))
-    return Homes(orders)
+    return Homes(orders, kept)
 
 
 def _ranks(labels: Iterable[str]) -> dict[str, int]:

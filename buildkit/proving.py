@@ -11,7 +11,7 @@ from itertools import pairwise
 
 from buildkit import bench, electrics, trials
 from buildkit.bench import Stage, Step, ohms, short
-from buildkit.bill import figure
+from buildkit.bill import cutout_words, figure
 from buildkit.budget import bus_least_ohms, bus_pull_ups
 from buildkit.circuit import Circuit, contacts
 from buildkit.model import Probe
@@ -31,7 +31,7 @@ def stages(circuit: Circuit) -> tuple[Stage, ...]:
         Stage(
             "Mains side, still dead",
             "plug in your hand, not in the wall; USB and supply off",
-            tuple(_mains_dead(circuit)) if bench.has_mains(circuit) else (),
+            tuple(_mains_dead(circuit)),
         ),
         Stage("Low voltage", f"{unplugged}board powered", tuple(_low(circuit))),
         Stage(
@@ -62,6 +62,7 @@ def _dead(circuit: Circuit) -> Iterator[Step]:
     )
     yield from _rail_shorts(circuit)
     yield from _resistors(circuit)
+    yield from _halves(circuit)
     yield from _pull_ups(circuit)
     yield from _thermistors(circuit)
 
@@ -106,6 +107,32 @@ def _resistors(circuit: Circuit) -> Iterator[Step]:
         )
 
 
+_HALVES = {
+    "diode": (
+        "Measure {ref} ({name} of {use}) on the meter's diode range, both ways round, before it "
+        "is soldered in.",
+        "0.3 to 0.8 V with the black lead on the end with the ring (cathode), open the other way.",
+        "Open or near 0 V both ways: a dead diode. Note which end has the ring: turned round it is "
+        "a short when the load rests.",
+    ),
+    "transistor": (
+        "Find base, collector and emitter of {ref} ({name} of {use}) in the data sheet of the very "
+        "type, then measure it on the diode range from base to both others.",
+        "0.5 to 0.9 V with the red lead on the base, open the other way, open from collector to "
+        "emitter.",
+        "Legs in another order, a PNP, or a dead one. Types that look the same differ in their legs.",
+    ),
+}
+
+
+def _halves(circuit: Circuit) -> Iterator[Step]:
+    """Small parts that conduct one way only."""
+    for part in circuit.components:
+        if part.extra.kind in _HALVES:
+            words = {"ref": part.ref, "name": part.extra.name, "use": part.use.name}
+            yield Step(*(text.format(**words) for text in _HALVES[part.extra.kind]))
+
+
 def _pull_ups(circuit: Circuit) -> Iterator[Step]:
     for line, (rail, together, names) in bus_pull_ups(circuit).items():
         yield Step(
@@ -146,6 +173,8 @@ def _mains_dead(circuit: Circuit) -> Iterator[Step]:
     live = bench.live_word(circuit.build)
     neutral = f"second {live}" if bench.two_lives(circuit) else "neutral"
     mains = [n for n in bench.work_order(circuit) if n.kind == "mains"]
+    if not mains:
+        return
     first = bench.numbers(circuit)[mains[0].name]
     yield Step(
         f"Measure along every wire of numbers {first} to {first + len(mains) - 1}; pull each "
@@ -171,7 +200,7 @@ def _mains_dead(circuit: Circuit) -> Iterator[Step]:
         if load.cutout and circuit.on_mains(load):
             yield Step(
                 f"Measure through the cut-out of {name} cold, then warm the cut-out alone past "
-                f"its point ({load.cutout}).",
+                f"its point ({cutout_words(load)}).",
                 f"Below {short(bench.WIRE_OHMS)} Ω cold; open when hot.",
                 "The wrong cut-out, or one that is stuck: replace it.",
             )
@@ -182,7 +211,7 @@ def _fuse_in_live(circuit: Circuit) -> Iterator[Step]:
     for name, load in circuit.build.loads.items():
         feed, out = contacts(load.use)
         switching = load.use.part.switching
-        if not circuit.on_mains(load) or switching is None:
+        if not circuit.on_mains(load) or switching is None or feed is None:
             continue
         yield Step(
             f"Measure from {live} of the plug to {feed} of {name}, with the fuse in and taken out.",

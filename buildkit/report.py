@@ -2,17 +2,16 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable
 from typing import Any
 
-from buildkit import sentences, terminal
+from buildkit import pages, sentences
 from buildkit.checking import Report
 from buildkit.model import Board, Finding, Part, Pin
-from buildkit.rules import Rule
+from buildkit.pages import wrapped
 from buildkit.terminal import Paint, plain, quote, safe
 
-WIDTH = terminal.WIDTH
+WIDTH = pages.WIDTH
 
 
 def check_json(reports: Iterable[Report]) -> dict[str, Any]:
@@ -64,7 +63,7 @@ def check_text(report: Report, paint: Paint = plain) -> str:
     if circuit is not None:
         lines.append(f"{circuit.build.name} on {circuit.board.id}")
         for entry in circuit.build.control:
-            lines += _wrapped(sentences.say(entry, circuit.build), "  ")
+            lines += wrapped(sentences.say(entry, circuit.build), "  ")
         lines += _seating_lines(report)
     lines.append(summary(report))
     return "\n".join(lines) + "\n"
@@ -83,10 +82,12 @@ def summary(report: Report) -> str:
 def finding_lines(finding: Finding, paint: Paint = plain) -> list[str]:
     """A finding with the line that it is about, its numbers and its remedy."""
     severity = finding.severity
-    lines = [f"{safe(str(finding.at))}: {paint(severity, severity)} {paint(finding.rule, 'strong')}"]
+    lines = [
+        f"{safe(str(finding.at))}: {paint(severity, severity)} {paint(finding.rule, 'strong')}"
+    ]
     lines += quote(finding.at, severity, paint)
-    lines += _wrapped(f"{finding.message}.", "  ")
-    lines += _wrapped(f"> {finding.fix}", "  ", "    ")
+    lines += wrapped(f"{finding.message}.", "  ")
+    lines += wrapped(f"> {finding.fix}", "  ", "    ")
     return [*lines, ""]
 
 
@@ -100,65 +101,31 @@ def _seating_lines(report: Report) -> list[str]:
     return [f"  {spot:<{wide}}  pin {label:<4} {why}"[:WIDTH] for spot, label, why in rows]
 
 
-def _wrapped(text: str, indent: str, later: str | None = None) -> list[str]:
-    return textwrap.wrap(
-        text, WIDTH, initial_indent=indent, subsequent_indent=later or indent,
-        break_long_words=False, break_on_hyphens=False,
-    )  # fmt: skip
-
-
-def rule_text(rule: Rule) -> str:
-    """The page of a rule: what, why, wrong, right, source."""
-    return "\n".join(
-        [
-            f"{rule.name} ({rule.severity})",
-            *_wrapped(rule.summary, "  "),
-            "",
-            "Why",
-            *_wrapped(_capital(rule.why), "  "),
-            "",
-            "Wrong",
-            textwrap.indent(rule.wrong, "  "),
-            "",
-            "Right",
-            textwrap.indent(rule.right, "  "),
-            "",
-            "Source",
-            *_wrapped(rule.source, "  "),
-            "",
-        ]
-    )
-
-
-def _capital(text: str) -> str:
-    return text[:1].upper() + text[1:]
-
-
 def table_text(rows: Iterable[tuple[str, str]]) -> str:
     """Ids and titles, one a line, titles wrapped beside."""
     rows = list(rows)
     wide = max(len(name) for name, _ in rows)
     lines: list[str] = []
     for name, title in rows:
-        lines += _wrapped(title, f"{name:<{wide}}  ", " " * (wide + 2))
+        lines += wrapped(title, f"{name:<{wide}}  ", " " * (wide + 2))
     return "\n".join(lines) + "\n"
 
 
 def board_text(board: Board) -> str:
     """A board's page: hazards first, then the pin map, rails, limits and sources."""
-    lines = [board.id, *_wrapped(board.title, "  "), ""]
+    lines = [board.id, *wrapped(board.title, "  "), ""]
     lines.append("Pins with a hazard")
     for pin in board.pins.values():
         for hazard in pin.hazards:
-            lines += _wrapped(f"{hazard.kind}: {hazard.why}", f"  {pin.label:<6} ", " " * 9)
+            lines += wrapped(f"{hazard.kind}: {hazard.why}", f"  {pin.label:<6} ", " " * 9)
     lines += ["", "Pins", *_pin_map(board)]
     lines += ["", "Headers, in their order"]
     for header in board.headers:
-        lines += _wrapped(" ".join(header.labels), f"  {header.name}: ", "    ")
+        lines += wrapped(" ".join(header.labels), f"  {header.name}: ", "    ")
     lines += ["", "Rails"]
     for rail in board.rails.values():
         text = f"{rail.volts:g} V ({rail.min_v:g} to {rail.max_v:g}), gives {rail.gives_ma:g} mA"
-        lines += _wrapped(text, f"  {rail.name:<6} ", " " * 9)
+        lines += wrapped(text, f"  {rail.name:<6} ", " " * 9)
     lines += ["", "Figures", *_figure_lines(board.figures)]
     lines += _source_lines(board.sources)
     return "\n".join(lines) + "\n"
@@ -167,7 +134,7 @@ def board_text(board: Board) -> str:
 def _pin_map(board: Board) -> list[str]:
     lines = [f"  {'pin':<6} {'port':<5} what it can do beyond digital in and out"]
     for pin in board.pins.values():
-        lines += _wrapped(_abilities(pin), f"  {pin.label:<6} {pin.port:<5} ", " " * 15)
+        lines += wrapped(_abilities(pin), f"  {pin.label:<6} {pin.port:<5} ", " " * 15)
     return lines
 
 
@@ -188,23 +155,23 @@ def _abilities(pin: Pin) -> str:
 
 def part_text(part: Part) -> str:
     """A part's page: what it is, terminals, quantities, figures and sources."""
-    lines = [part.id, *_wrapped(part.title, "  "), "", *_wrapped(part.about, "  ")]
+    lines = [part.id, *wrapped(part.title, "  "), "", *wrapped(part.about, "  ")]
     lines += [f"  Stands under: {', '.join(sorted(part.roles))}. Talks: {part.talks}.", ""]
     lines.append("Terminals")
     for terminal in part.terminals.values():
         needs = f" (needs {terminal.needs})" if terminal.needs else ""
         spare = ", left open unless wired" if terminal.leave_open else ""
         text = f"{terminal.kind}{needs}: {terminal.about}{spare}"
-        lines += _wrapped(text, f"  {terminal.name:<6} ", " " * 9)
+        lines += wrapped(text, f"  {terminal.name:<6} ", " " * 9)
     if part.quantities:
         lines += ["", "Values"]
     for quantity in part.quantities.values():
         span = f"{float(quantity.low):g} to {float(quantity.high):g} {quantity.unit}"
         text = f"{quantity.about}, {span}, steps of {float(quantity.resolution):g}"
-        lines += _wrapped(text, f"  {quantity.name}: ", "    ")
+        lines += wrapped(text, f"  {quantity.name}: ", "    ")
     lines += ["", "Figures, for own_figures", *_figure_lines(part.figures)]
     for caution in part.cautions:
-        lines += ["", *_wrapped(caution, "  ! ", "    ")]
+        lines += ["", *wrapped(caution, "  ! ", "    ")]
     lines += _source_lines(part.sources)
     return "\n".join(lines) + "\n"
 
@@ -212,12 +179,12 @@ def part_text(part: Part) -> str:
 def _figure_lines(figures: Any) -> list[str]:
     lines: list[str] = []
     for name, figure in figures.items():
-        lines += _wrapped(f"{figure.value:g}  [{figure.source}]", f"  {name}: ", "      ")
+        lines += wrapped(f"{figure.value:g}  [{figure.source}]", f"  {name}: ", "      ")
     return lines
 
 
 def _source_lines(sources: Any) -> list[str]:
     lines = ["", "Sources"]
     for key, title in sources.items():
-        lines += _wrapped(f"{key}: {title}", "  ", "    ")
+        lines += wrapped(f"{key}: {title}", "  ", "    ")
     return lines

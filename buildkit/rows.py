@@ -4,10 +4,10 @@ from __future__ import annotations
 
 import re
 import unicodedata
-from dataclasses import dataclass
 from fractions import Fraction
 
 from buildkit.model import Build, Display, Part, Probe
+from buildkit.records import dataclass
 from buildkit.units import from_steps, shown_decimals
 
 NO_VALUE = "--"

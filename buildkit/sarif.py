@@ -12,7 +12,9 @@ from buildkit import __version__, rules, terminal
 from buildkit.checking import Report
 from buildkit.model import Finding, Place
 
-SCHEMA = "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+SCHEMA = (
+    "https://docs.oasis-open.org/sarif/sarif/v2.1.0/errata01/os/schemas/sarif-schema-2.1.0.json"
+)
 
 
 def results(report: Report) -> list[dict[str, Any]]:

@@ -17,9 +17,9 @@ from __future__ import annotations
 
 import heapq
 from collections.abc import Iterator, Mapping, Sequence
-from dataclasses import dataclass
 
 from buildkit.preference import wiring
+from buildkit.records import dataclass
 
 SOFT = "software serial"  # the one listener that software can be, counted as if it were a pin
 NEVER = 10**9
@@ -97,6 +97,8 @@ def solve(items: Sequence[Item], table: Table) -> list[Placement] | None:
     """The best seating of all items, or None when they do not fit together."""
     search = _Search(items, table)
     budget = search.bound(0, frozenset(), table.soft_free)
+    if not search.bearable(0, table.given_ma):
+        return None
     while budget < NEVER:
         search.start(budget)
         found = search.run(0, frozenset(), table.given_ma, table.soft_free, 0)
@@ -114,8 +116,10 @@ class _Search:
         self.table = table
         self.tails = [[c for item in items[i:] for c in item.counts] for i in range(len(items) + 1)]
         self.levels = sorted({harm for counts in self.tails[0] for harm in counts.values()})
+        self.seat_of: dict[int, str] = {}  # the last matching, to begin the next one with
         self.marks: dict[int, dict[str, int]] = {}
         self.failed: set[tuple[object, ...]] = set()
+        self.currents = _currents(items)
         self.budget = 0
         self.next_budget = NEVER
 
@@ -138,7 +142,7 @@ class _Search:
                 self.next_budget = min(self.next_budget, total)
                 break  # harm comes first in their order
             then = self._add(mas, way, placement)
-            if then is None:
+            if then is None or not self.bearable(index + 1, then):
                 continue
             taken = used.union(placement.pins, way.blocks)
             soft_then = soft and not way.soft
@@ -165,9 +169,21 @@ class _Search:
             for number, group in enumerate(self.table.groups):
                 if seeker.ma and label in group.pins and seeker.way in group.ways:
                     after[number] += seeker.ma
-                    if after[number] > group.max_ma:
+                    if after[number] > group.max_ma + 1e-9:
                         return None
         return tuple(after)
+
+    def bearable(self, index: int, mas: tuple[float, ...]) -> bool:
+        """Whether the groups may bear the items from ``index`` on: counted by the lightest of them."""
+        for way, (count, lightest, reach) in self.currents[index].items():
+            groups = [
+                (g, ma) for g, ma in zip(self.table.groups, mas, strict=True) if way in g.ways
+            ]
+            room = sum((group.max_ma - ma + 1e-9) // lightest for group, ma in groups)
+            loose = reach.difference(*(group.pins for group, _ in groups))
+            if count > room + len(loose):
+                return False
+        return True
 
     def _left(
         self, index: int, used: frozenset[str], mas: tuple[float, ...], soft: bool, spent: int
@@ -198,83 +214,142 @@ class _Search:
         if not counts:
             return 0
         blocked = used if soft else used | {SOFT}
-        most = len(counts)
-        total, before = 0, 0
-        seated = 0
+        first = len(self.tails[0]) - len(counts)
+        total, before, seated = 0, 0, 0
         for level in self.levels:
-            total += (most - seated) * (level - before)
+            total += (len(counts) - seated) * (level - before)
             before = level
-            seated = matched(counts, blocked, level)
-            if seated == most:
+            seated = matched(counts, blocked, level, self.seat_of, first)
+            if seated == len(counts):
                 return total
         return NEVER
 
 
-def matched(counts: Sequence[Mapping[str, int]], blocked: frozenset[str], level: int) -> int:
-    """How many terminals get a pin each, of those with at most ``level`` of harm."""
-    owner: dict[str, int] = {}
+_Currents = dict[str, tuple[int, float, frozenset[str]]]
 
-    def place(number: int, seen: set[str]) -> bool:
-        for label, harm in counts[number].items():
+
+def _currents(items: Sequence[Item]) -> list[_Currents]:
+    """From each item on, by direction: terminals with a current, the least of it, their pins."""
+    found: list[_Currents] = [{}]
+    for item in reversed(items):
+        here = dict(found[-1])
+        for seeker in item.ways[0].seekers if item.ways else ():
+            if seeker.ma:
+                count, lightest, reach = here.get(seeker.way, (0, seeker.ma, frozenset()))
+                reach = reach if reach.issuperset(seeker.harm) else reach.union(seeker.harm)
+                here[seeker.way] = count + 1, min(lightest, seeker.ma), reach
+        found.append(here)
+    return found[::-1]
+
+
+def matched(
+    counts: Sequence[Mapping[str, int]],
+    blocked: frozenset[str],
+    level: int,
+    seat_of: dict[int, str],
+    first: int,
+) -> int:
+    """How many terminals get a pin each, of those with at most ``level`` of harm.
+
+    ``seat_of`` is an earlier matching, terminals numbered from ``first``: what
+    still holds of it is kept, and the new one is left there.
+    """
+    owner: dict[str, int] = {}
+    homeless: list[int] = []
+    for number, offers in enumerate(counts):
+        label = seat_of.get(first + number, "")
+        if (
+            label
+            and label not in blocked
+            and label not in owner
+            and offers.get(label, NEVER) <= level
+        ):
+            owner[label] = number
+        else:
+            homeless.append(number)
+
+    def place(number: int, seen: set[str], tried: set[int]) -> bool:
+        offers = counts[number]
+        if id(offers) in tried:  # an equal terminal is on the way already
+            return False
+        tried.add(id(offers))
+        for label, harm in offers.items():
             if harm <= level and label not in blocked and label not in owner:
                 owner[label] = number
                 return True
-        for label, harm in counts[number].items():
+        for label, harm in offers.items():
             if harm > level or label in blocked or label in seen:
                 continue
             seen.add(label)
-            if place(owner[label], seen):
+            if place(owner[label], seen, tried):
                 owner[label] = number
                 return True
         return False
 
-    return sum(place(number, set()) for number in range(len(counts)))
+    lost = 0
+    dead: tuple[set[str], set[int]] = (set(), set())  # nothing free is to be reached from there
+    for number in homeless:
+        seen, tried = set(dead[0]), set(dead[1])
+        if not place(number, seen, tried):
+            lost += 1
+            dead = seen, tried
+    seat_of.update((first + number, label) for label, number in owner.items())
+    return len(counts) - lost
+
+
+_Begun = tuple[int, int, int, tuple[int, ...], int, tuple[str, ...]]  # as Placement, and faster
 
 
 def placements(item: Item, used: frozenset[str], table: Table, soft: bool) -> Iterator[Placement]:
-    """Every placement of an item on pins that are not used, the best first."""
+    """Every placement of an item on pins that are not used, the best first.
+
+    Best-first search over the terminals of the part.  The length of a wiring
+    that is not complete counts one for each terminal to come, where each is
+    sure to make it longer.
+    """
     given = tuple(table.at[label] for label in item.given)
-    heap: list[Placement] = []
+    heap: list[_Begun] = []
     for number, way in enumerate(item.ways):
         if (way.soft and not soft) or not used.isdisjoint(way.blocks):
             continue
-        heapq.heappush(heap, Placement(way.harm, way.far + wiring(given), 0, (), number, ()))
+        to_come = _sure(way, given) * (len(way.seekers) - 1)
+        heapq.heappush(heap, (way.harm, way.far + wiring(given) + to_come, 0, (), number, ()))
     while heap:
         best = heapq.heappop(heap)
-        way = item.ways[best.way]
-        if len(best.pins) == len(way.seekers):
-            yield best
-            continue
-        for placement in _longer(best, way, used, table, given):
-            heapq.heappush(heap, placement)
+        way = item.ways[best[4]]
+        if len(best[5]) == len(way.seekers):
+            yield Placement(*best)
+        else:
+            _lengthen(heap, best, way, used, table, given)
 
 
-def _longer(
-    begun: Placement,
+def _sure(way: Way, given: tuple[int, ...]) -> int:
+    """What each further terminal adds at least: 1 where all stand in the order of the header."""
+    return int(not given and all(s.harm is way.seekers[0].harm for s in way.seekers))
+
+
+def _lengthen(
+    heap: list[_Begun],
+    begun: _Begun,
     way: Way,
     used: frozenset[str],
     table: Table,
     given: tuple[int, ...],
-) -> Iterator[Placement]:
-    """A placement with one more terminal seated, on each pin that it may have."""
-    number = len(begun.pins)
-    seeker = way.seekers[number]
-    least_at = -1
-    if number and way.seekers[number - 1].harm is seeker.harm:
-        # Terminals that differ in name only sit in the order of the header.
-        least_at = table.at[begun.pins[-1]]
-    line = [*given, *(table.at[label] for label in begun.pins)]
-    alone = not line
+) -> None:
+    """Push a placement with one more terminal seated, for each pin that it may have."""
+    harms, _, ranks_sum, ranks, number, pins = begun
+    seeker = way.seekers[len(pins)]
+    line = [*given, *(table.at[label] for label in pins)]
+    # Terminals that differ in name only sit in the order of the header.
+    ordered = pins and way.seekers[len(pins) - 1].harm is seeker.harm
+    least_at = line[-1] if ordered else -1
+    to_come = _sure(way, given) * (len(way.seekers) - len(pins) - 1)
     for label, harm in seeker.harm.items():
-        if label in used or label in begun.pins or table.at[label] <= least_at:
+        at = table.at[label]
+        if label in used or label in pins or at <= least_at:
             continue
-        length = 0 if alone else wiring([*line, table.at[label]]) + way.far
+        length = way.far + (wiring([*line, at]) if line else 0) + to_come
         rank = seeker.rank[label]
-        yield Placement(
-            begun.harm + harm,
-            max(length, begun.wiring),
-            begun.rank + rank,
-            (*begun.ranks, rank),
-            begun.way,
-            (*begun.pins, label),
+        heapq.heappush(
+            heap, (harms + harm, length, ranks_sum + rank, (*ranks, rank), number, (*pins, label))
         )

@@ -10,12 +10,12 @@ would find no harmless pin otherwise (see ``preference`` and ``search``).
 from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass
 
 from buildkit import preference, wants
 from buildkit.circuit import Circuit, Seat, Spot, connect, open_terminals, wanted
 from buildkit.model import Build, Pin
-from buildkit.search import SOFT, Group, Item, Placement, Seeker, Table, Way, solve
+from buildkit.records import dataclass
+from buildkit.search import NEVER, SOFT, Group, Item, Placement, Seeker, Table, Way, matched, solve
 from buildkit.wants import Ground, Want
 
 # The order of the search: what has the least choice comes first.
@@ -43,10 +43,12 @@ def seat(build: Build) -> Circuit:
     problem = problem_of(build)
     chosen, left_out = fitting(problem)
     seats, why_not = _bus_seats(build)
+    needs = {want.need for part in problem.wants.values() for want in part}
+    lost = {need: preference.wastes(build.board, need) for need in needs}
     for item, placement in chosen:
         for want, label in zip(problem.wants[item.name], placement.pins, strict=True):
             pin = build.board.pins[label]
-            seats[want.spot] = Seat(label, _why(problem, item, placement, want, pin))
+            seats[want.spot] = Seat(label, _why(item, placement, want, pin, lost))
     for item in left_out:
         for want in problem.wants[item.name]:
             why_not[want.spot] = _why_not(build, want)
@@ -59,7 +61,8 @@ def problem_of(build: Build) -> Problem:
     by_part = wants.by_part(wants.wants_of(ground)) if open_terminals(build) else {}
     at = preference.places(build.board)
     homes = preference.homes(build.board)
-    items = tuple(_item(ground, part, homes) for part in by_part.values())
+    maps: dict[frozenset[tuple[str, int]], Mapping[str, int]] = {}
+    items = tuple(_item(ground, part, homes, maps) for part in by_part.values())
     groups = tuple(
         Group(
             frozenset(p.label for p in build.board.pins.values() if p.port in group.pins),
@@ -92,11 +95,15 @@ def fit_together(problem: Problem, items: Sequence[Item]) -> bool:
 def _first_that_fit(problem: Problem) -> list[Item]:
     """The parts in the order of the file, without each that the ones before it leave no room.
 
-    Fitting is monotone (what fits together fits with one fewer), so that the
-    longest beginning that fits is found by halving.
+    The matching alone mostly knows them; where all that it lets in fit
+    together, each one that it kept out is rightly out.  Else, as what fits
+    together fits with one fewer, the longest beginning that fits is found by
+    halving, again and again.
     """
+    rest = matching(problem)
+    if fit_together(problem, rest):
+        return rest
     kept: list[Item] = []
-    rest = list(problem.items)
     while rest:
         low, high = 0, len(rest)
         while low < high:
@@ -107,6 +114,21 @@ def _first_that_fit(problem: Problem) -> list[Item]:
                 high = middle - 1
         kept += rest[:low]
         rest = rest[low + 1 :]
+    return kept
+
+
+def matching(problem: Problem) -> list[Item]:
+    """The parts, in the order of the file, that a matching of terminals to pins lets in."""
+    blocked = frozenset() if problem.table.soft_free else frozenset({SOFT})
+    kept: list[Item] = []
+    seat_of: dict[int, str] = {}
+    counts: list[Mapping[str, int]] = []
+    for item in problem.items:
+        longer = [*counts, *item.counts]
+        trial = dict(seat_of)
+        if matched(longer, blocked, NEVER - 1, trial, 0) == len(longer):
+            kept.append(item)
+            counts, seat_of = longer, trial
     return kept
 
 
@@ -121,7 +143,12 @@ def _ordered(problem: Problem, items: Iterable[Item]) -> list[Item]:
     return sorted(items, key=rank)
 
 
-def _item(ground: Ground, part: Sequence[Want], homes: preference.Homes) -> Item:
+def _item(
+    ground: Ground,
+    part: Sequence[Want],
+    homes: preference.Homes,
+    maps: dict[frozenset[tuple[str, int]], Mapping[str, int]],
+) -> Item:
     use = part[0].use
     board = ground.build.board
     orders = [homes.order(want, len(part) == 1) for want in part]
@@ -130,12 +157,9 @@ def _item(ground: Ground, part: Sequence[Want], homes: preference.Homes) -> Item
         counts = _serial_counts(ways, [want.need for want in part])
     else:
         # Equal terminals share one map, so that the search knows them as equals.
-        maps: list[Mapping[str, int]] = []
-        for want in part:
-            same = next((m for m in maps if m == want.harm), want.harm)
-            maps.append(same)
-        ways = (Way(tuple(_seeker(w, m, o) for w, m, o in zip(part, maps, orders, strict=True))),)
-        counts = tuple(maps)
+        own = [maps.setdefault(frozenset(want.harm.items()), want.harm) for want in part]
+        ways = (Way(tuple(_seeker(w, m, o) for w, m, o in zip(part, own, orders, strict=True))),)
+        counts = tuple(own)
     pins = (board.pin(label) for label in use.wires.values())
     return Item(use.name, ways, counts, tuple(pin.label for pin in pins if pin is not None))
 
@@ -251,7 +275,9 @@ def _bus_seats(build: Build) -> tuple[dict[Spot, Seat], dict[Spot, str]]:
     return seats, why_not
 
 
-def _why(problem: Problem, item: Item, placement: Placement, want: Want, pin: Pin) -> str:
+def _why(
+    item: Item, placement: Placement, want: Want, pin: Pin, lost: Mapping[str, Mapping[str, int]]
+) -> str:
     way = item.ways[placement.way]
     harm = want.harm.get(pin.label, 0)
     if harm:
@@ -263,8 +289,7 @@ def _why(problem: Problem, item: Item, placement: Placement, want: Want, pin: Pi
         return "software serial can receive here, nothing else needs it"
     if len(way.seekers) + len(item.given) > 1:
         return "free and able, beside the others of its part"
-    spare = preference.wastes(problem.ground.build.board, want.need)[pin.label]
-    if not spare and not pin.hazards:
+    if not lost[want.need][pin.label]:
         return "free, able, and wanted by nothing else"
     return "free and able, and cheap to give away"
 

@@ -10,18 +10,19 @@ from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from contextlib import suppress
-from dataclasses import dataclass, replace
+from dataclasses import replace
 from functools import lru_cache
 
 from buildkit import seating
 from buildkit.circuit import Spot, open_terminals
 from buildkit.model import Build, Part, Refused, Use
+from buildkit.records import dataclass
 from buildkit.rewiring import rewired
 from buildkit.search import SOFT, Item
 from buildkit.seating import Problem
 from buildkit.tables import Tables
 
-_MOST_STEPS = 400  # of the search for the least to give up; beyond it the figure is an upper one
+_MOST_STEPS = 80  # of the search for the least to give up; beyond it the figure is an upper one
 _BOARDS_NAMED = 3
 
 
@@ -145,6 +146,8 @@ def _least(problem: Problem, enough: tuple[str, ...]) -> tuple[tuple[str, ...], 
     """The fewest parts to leave out, ``enough`` being known to do; and whether that is proven."""
     steps = [_MOST_STEPS]
     for size in range(1, len(enough)):
+        if _short_by(problem, problem.items, size):
+            continue
         found = _without(problem, problem.items, size, steps, set())
         if found is not None:
             return found, True

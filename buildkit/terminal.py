@@ -15,8 +15,8 @@ from typing import TextIO
 
 from buildkit.document import MAX_BYTES
 from buildkit.model import Place
+from buildkit.pages import WIDTH
 
-WIDTH = 80
 GUTTER = 7  # "  123 | "
 _COLOURS = {"error": "1;31", "warning": "1;35", "note": "1"}
 

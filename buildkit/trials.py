@@ -47,7 +47,7 @@ def _by_hand(circuit: Circuit, load: Load) -> Iterator[Step]:
     yield Step(
         f"Pull the wire that leads to {use.name} {wire.terminal.name} off pin {label} of the board and "
         f"touch it to {touch}.",
-        f"The indicator lights{takes}; {_contact_when_on(part, use.name, contacts(use))}.",
+        f"The indicator, where it has one, lights{takes}; {_contact_when_on(part, use.name, contacts(use))}.",
         "No light: supply or ground of the module. Light without a click: a bad module.",
     )
     why = f": {part.rest_why}" if part.rest_why else ""
@@ -62,6 +62,8 @@ def _by_hand(circuit: Circuit, load: Load) -> Iterator[Step]:
 def _contact_when_on(part: Switching, name: str, ends: tuple[str | None, str | None]) -> str:
     if part.contact == "metal":
         return f"it clicks, and {ends[0]} to {ends[1]} of {name} goes from open to below 1 Ω"
+    if part.low_side:
+        return f"{ends[1]} of {name} to GND goes from open to below 1 Ω, red lead on {ends[1]}"
     return "an ohm meter does not show its load side, so that the light is all you look for"
 
 

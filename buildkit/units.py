@@ -5,10 +5,10 @@ Factors after the SI brochure, 9th edition, and NIST SP 811 appendix B.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
 from fractions import Fraction
 
 from buildkit.model import Quantity
+from buildkit.records import dataclass
 
 
 @dataclass(frozen=True, slots=True)

@@ -9,11 +9,11 @@ pin of the board may be better.  A pin that would never do is no offer at all.
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
-from dataclasses import dataclass
 
 from buildkit import electrics
 from buildkit.circuit import Circuit, Spot, Wire, connect, open_terminals, wanted
 from buildkit.model import Board, Build, Pin, Terminal, Use
+from buildkit.records import dataclass
 
 FLAW = 100  # an error finding; outweighs every hazard together
 _HARM = {"on-board-circuit": 2, "moves-at-reset": 2, "strap": 3}

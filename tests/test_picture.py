@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import replace
-from itertools import combinations
+from itertools import combinations, pairwise
 from pathlib import Path
 from xml.etree import ElementTree
 
@@ -13,7 +13,7 @@ from hypothesis import given, settings
 from buildkit import outline, picture
 from buildkit.circuit import Circuit
 from buildkit.shapes import Box, Picture, Run, Segment, Text, text_width
-from tests.wiring_builds import EXAMPLES, TABLES, circuit_of, circuits, example
+from tests.wiring_builds import EXAMPLES, TABLES, circuit_of, circuits, example, shifted
 
 NEAR = 0.01
 HOOD, MAT = (
@@ -96,22 +96,44 @@ def _all_inside(drawn: Picture) -> None:
             assert _inside(high, y), run
 
 
-def _every_terminal_reached(circuit: Circuit, drawn: Picture, kinds: set[str]) -> None:
+def _every_terminal_reached(circuit: Circuit, sheets: list[Picture], kinds: set[str]) -> None:
     nets = [net for net in circuit.nets if net.kind in kinds]
-    assert {run.net for run in drawn.runs} == {net.name for net in nets}
-    terminals = [box for box in drawn.boxes if box.kind == "terminal"]
-    used = [box for box in drawn.boxes if box.kind == "used-pin"]
+    assert {run.net for sheet in sheets for run in sheet.runs} == {net.name for net in nets}
     ends = [end for net in nets for end in net.ends]
-    assert len(terminals) == sum(end.owner != "board" for end in ends)
-    assert len(used) == len({end for end in ends if end.owner == "board"})
+    terminals = sum(box.kind == "terminal" for sheet in sheets for box in sheet.boxes)
+    assert terminals == sum(end.owner != "board" for end in ends)
+    used = sum(box.kind == "used-pin" for sheet in sheets for box in sheet.boxes)
+    assert used == len({end for end in ends if end.owner == "board"})
+    for net in nets:
+        dots = sum(
+            len(run.splices) for sheet in sheets for run in sheet.runs if run.net == net.name
+        )
+        assert dots == max(0, len(net.ends) - 2), net.name
+    for one, other in pairwise(sheets):
+        _goes_on(one, other)
+
+
+def _goes_on(one: Picture, other: Picture) -> None:
+    """Each net on both of two sheets leaves the one and enters the other at the same place."""
+    below, above = ({run.net: run for run in sheet.runs} for sheet in (one, other))
+    top = min(min(s[1], s[3]) for run in other.runs for s in run.segments)
+    foot = max(max(s[1], s[3]) for run in one.runs for s in run.segments)
+    entering = {n: s[0] for n, run in above.items() for s in run.segments if min(s[1], s[3]) == top}
+    assert entering
+    for net, x in entering.items():
+        assert (x, foot) in {(s[2], s[3]) for s in below[net].segments}, net
+
+
+def _sheet_sound(drawn: Picture) -> None:
     for run in drawn.runs:
         assert _joined(run), run
     feet = {(round(s[2], 2), round(s[3], 2)) for run in drawn.runs for s in run.segments}
     heads = [(s[0], s[1]) for run in drawn.runs for s in run.segments]
-    for box in terminals:
-        assert (round(box.x + box.w / 2, 2), round(box.y, 2)) in feet, box
-    for box in used:
-        assert sum(_on_edge(box, x, y) for x, y in heads) == 1, box
+    for box in drawn.boxes:
+        if box.kind == "terminal":
+            assert (round(box.x + box.w / 2, 2), round(box.y, 2)) in feet, box
+        if box.kind == "used-pin":
+            assert sum(_on_edge(box, x, y) for x, y in heads) == 1, box
 
 
 def _on_edge(box: Box, x: float, y: float) -> bool:
@@ -144,15 +166,22 @@ def _sound(circuit: Circuit) -> None:
     }
     drawings = picture.layout(circuit)
     assert {net.kind for net in circuit.nets} <= set().union(
-        *(kinds[d.title] for d in drawings), set()
+        *(kinds[_title(d)] for d in drawings), set()
     )
+    for title in dict.fromkeys(map(_title, drawings)):
+        sheets = [drawn for drawn in drawings if _title(drawn) == title]
+        _every_terminal_reached(circuit, sheets, kinds[title])
     for drawn in drawings:
-        _every_terminal_reached(circuit, drawn, kinds[drawn.title])
+        _sheet_sound(drawn)
         _texts_apart(drawn)
         _wires_off_texts(drawn)
         _wires_off_pins(drawn)
         _nets_apart(drawn)
         _all_inside(drawn)
+
+
+def _title(drawn: Picture) -> str:
+    return drawn.title.split(", sheet")[0]
 
 
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
@@ -239,6 +268,27 @@ def test_a_splice_is_marked_where_three_ends_meet_and_nowhere_else() -> None:
     for drawn in picture.layout(circuit):
         for run in drawn.runs:
             assert len(run.splices) == max(0, ends[run.net] - 2), run.net
+
+
+def test_a_picture_too_high_for_a_page_goes_on_on_another_sheet() -> None:
+    circuit = shifted()
+    probes = {f"p{n}": {"part": "ntc-divider", "value": "temperature"} for n in range(8)}
+    many = circuit_of(
+        {
+            "build": "many",
+            "board": "atmega2560-5v",
+            "supply": {"rail": "5V", "max_ma": 500},
+            "probes": {name: {**probe, "every_s": 2} for name, probe in probes.items()},
+        }
+    )
+    for each in (circuit, many):
+        _sound(each)
+        sheets = [d for d in picture.layout(each) if _title(d) == "Low-voltage side"]
+        assert len(sheets) == 2
+        assert [d.title for d in sheets] == [f"Low-voltage side, sheet {n} of 2" for n in (1, 2)]
+    for drawn in [*picture.layout(circuit), *picture.layout(many), *picture.layout(example(HOOD))]:
+        assert drawn.height <= picture.SHEET + 30
+        assert drawn.width <= 760  # px; nearly full size on paper
 
 
 def test_the_mains_side_is_a_picture_of_its_own_in_the_colours_of_the_region() -> None:

@@ -14,16 +14,18 @@ import pytest
 from hypothesis import assume, given, settings
 from hypothesis import strategies as st
 
-from buildkit import rules, seating
+from buildkit import preference, rules, seating
 from buildkit.circuit import Circuit, Seat, Spot, connect
 from buildkit.model import Board, Build
 from buildkit.preference import wiring
 from buildkit.search import Item, Placement, Table
 from buildkit.seating import Problem
+from buildkit.wants import free_ports
 from tests.seating_builds import (
     AVR_BOARDS,
     BOARDS,
     KINDS,
+    SECTIONS,
     TABLES,
     both_ways,
     bright,
@@ -306,18 +308,36 @@ def test_a_large_impossible_build_is_no_riddle() -> None:
 KIND_LISTS = st.lists(st.sampled_from(sorted(KINDS)), max_size=6)
 
 
+def _own(kind: str) -> str:
+    """Which stock of pins a kind of part draws on."""
+    section = KINDS[kind][0]
+    return {"bead": "adc", "dust": "serial", "air": "bus", "panel": "bus"}.get(kind, section)
+
+
 @given(KIND_LISTS, st.sampled_from(sorted(KINDS)), st.sampled_from(BOARDS))
-@settings(max_examples=150, deadline=None)
-def test_a_part_that_is_added_moves_none_while_there_is_room(
+@settings(max_examples=250, deadline=None)
+def test_a_part_that_is_added_moves_none_while_its_kind_has_pins_of_its_own(
     kinds: list[str], more: str, board_id: str
 ) -> None:
-    limits = {kind: 2 if len(TABLES.board(board_id).pins) > 40 else 1 for kind in KINDS}
-    kinds = [k for n, k in enumerate(kinds) if kinds[:n].count(k) < limits[k]]
-    before = seats(seating.seat(build(named(*kinds), board_id)))
-    after = seating.seat(build([*named(*kinds), ("added", more)], board_id))
-    assume(not after.unseated)
+    board = TABLES.board(board_id)
+    room = preference.homes(board).own | {"bus": 9, "serial": max(1, len(free_ports(board)))}
+    here: list[str] = []
+    for kind in (more, *kinds):
+        if sum(_own(k) == _own(kind) for k in here) < room[_own(kind)]:
+            here.append(kind)
+    assume(here and here[0] == more)
+    before = seats(seating.seat(build(named(*here[1:]), board_id)))
+    after = seating.seat(build([*named(*here[1:]), ("added", more)], board_id))
     there = seats(after)
     assert {spot: there[spot] for spot in before} == before
+
+
+@pytest.mark.parametrize("board_id", BOARDS)
+def test_the_kinds_share_a_board_evenly(board_id: str) -> None:
+    own = preference.homes(TABLES.board(board_id)).own
+    shares = [own[section] for section in SECTIONS]
+    assert max(shares) - min(shares) <= 1
+    assert sum(shares) >= 3
 
 
 def _search_order(made: Build) -> list[str]:

@@ -31,6 +31,35 @@ def circuit_of(tree: dict[str, Any]) -> Circuit:
     return seating.seat(buildfile.from_tree(document.parse(raw, "random.yaml"), TABLES))
 
 
+def shifted() -> Circuit:
+    """A 3.3 V stick with a display and a relay of 5 V behind level shifters."""
+    return circuit_of(
+        {
+            "build": "shifted",
+            "board": "esp32-s3-dev",
+            "supply": {"rail": "5V", "max_ma": 800},
+            "mains": {"volts": 120, "hz": 60, "region": "us"},
+            "probes": {
+                "smoke": {"part": "pm-frame32", "value": "pm2_5", "every_s": 1},
+                "soil": {"part": "ds18b20", "value": "temperature", "every_s": 2},
+            },
+            "loads": {
+                "fan": {
+                    "part": "relay-module-active-low",
+                    "draws": {"volts": 120, "amps": 1, "kind": "motor"},
+                }
+            },
+            "displays": {"panel": {"part": "lcd2004-pcf8574", "rows": ["{smoke}"]}},
+            "between": {
+                "panel.SDA": {"part": "level-shifter-mosfet"},
+                "panel.SCL": {"part": "level-shifter-mosfet"},
+                "fan.IN": {"part": "level-shifter-mosfet"},
+                "smoke.TXD": {"part": "divider"},
+            },
+        }
+    )
+
+
 def finding(
     severity: Any = "warning", text: str = "the text", rule: str = "bus.too-fast"
 ) -> Finding:
@@ -116,7 +145,7 @@ def _between(draw: st.DrawFn, tree: dict[str, Any]) -> dict[str, Any]:
         f"{name}.{terminal.name}"
         for name, use in uses.items()
         for terminal in TABLES.part(use["part"]).terminals.values()
-        if terminal.kind == "signal" and not terminal.leave_open
+        if terminal.kind == "signal" and not terminal.leave_open and not terminal.joint
     ]
     chosen = draw(st.lists(st.sampled_from(spots), max_size=3, unique=True)) if spots else []
     return {spot: {"part": draw(st.sampled_from(_parts("between"))).id} for spot in chosen}

@@ -12,11 +12,11 @@ import importlib
 import inspect
 import pkgutil
 from collections.abc import Callable, Iterable
-from dataclasses import dataclass
 from functools import cache
 
 from buildkit.circuit import Circuit
 from buildkit.model import Fault, Finding, Severity
+from buildkit.records import dataclass
 
 Check = Callable[[Circuit], Iterable[Fault]]
 
@@ -78,6 +78,15 @@ def catalogue() -> dict[str, Rule]:
     for module in pkgutil.iter_modules(__path__):
         importlib.import_module(f"{__name__}.{module.name}")
     return dict(sorted(_registry.items()))
+
+
+def named(name: str) -> Rule | None:
+    """One rule, for which only the files of its family are read; None when there is none."""
+    family = name.partition(".")[0]
+    for module in pkgutil.iter_modules(__path__):
+        if module.name == family or module.name.startswith(f"{family}_"):
+            importlib.import_module(f"{__name__}.{module.name}")
+    return _registry.get(name)
 
 
 def finding(fault: Fault) -> Finding:

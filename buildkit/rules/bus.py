@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 from functools import partial
 
 from buildkit import electrics
 from buildkit.circuit import Circuit
 from buildkit.model import Fault, Place, Rail, Use
+from buildkit.records import dataclass
 from buildkit.rules import rule
 
 BUS_HZ = 100_000  # the sketch runs the bus in standard mode

@@ -14,7 +14,6 @@ from buildkit.rules import rule
 from buildkit.sentences import duration
 from buildkit.units import convert, decimal
 
-SHORTEST_CYCLE_S = 60.0
 HARMFUL_AIR_UNITS = frozenset({"ug/m3", "mg/m3", "ppm"})
 REST_WORTH_NAMING_S = 60.0  # a rest shorter than this after a dropout troubles nobody
 REST_PER_SILENCE = 4
@@ -211,48 +210,6 @@ def unreachable(circuit: Circuit) -> Iterable[Fault]:
 
 
 @rule(
-    "control.short-cycle",
-    "warning",
-    source="common practice, no source: a start a minute at most for small motors and relay contacts",
-)
-def short_cycle(circuit: Circuit) -> Iterable[Fault]:
-    """The dwell times let a motor or a relay switch more often than once a minute.
-
-    Why: every start heats a motor's winding with its inrush, and every
-    switching wears a contact. A common relay lasts some 100,000 switchings
-    under load: at one each ten seconds that is twelve days.
-
-    Wrong:
-        min_on_s: 5
-        min_off_s: 5
-
-    Right:
-        min_on_s: 60
-        min_off_s: 60
-    """
-    for entry, _, load in _entries(circuit):
-        worn = _worn(load)
-        on_s = max(entry.min_on_s, entry.run_on_s)
-        cycle_s = on_s + entry.min_off_s
-        if worn and cycle_s < SHORTEST_CYCLE_S:
-            yield Fault(
-                entry.place("min_off_s"),
-                f"{entry.drive} may start again every {duration(cycle_s)}, too often for {worn}: "
-                f"on at least {duration(on_s)}, off at least {duration(entry.min_off_s)}",
-                f"Set min_on_s and min_off_s so that they add up to {duration(SHORTEST_CYCLE_S)} or more.",
-                {"cycle_s": cycle_s, "shortest_cycle_s": SHORTEST_CYCLE_S},
-            )
-
-
-def _worn(load: Load) -> str:
-    """What frequent switching wears out, in words; empty when nothing does."""
-    if load.draws is not None and load.draws.kind == "motor":
-        return "a motor"
-    switching = load.use.part.switching
-    return "a relay contact" if switching and switching.contact == "metal" else ""
-
-
-@rule(
     "control.heater-on-when-blind",
     "error",
     source="common practice, no source: heat is never switched on by what cannot be measured",
@@ -371,37 +328,6 @@ def probe_unused(circuit: Circuit) -> Iterable[Fault]:
 def _shown(build: Build) -> set[str]:
     rows = (row for display in text_displays(build) for row in display.rows)
     return {piece.name for row in rows for piece in segments(row, build) if piece.name}
-
-
-@rule(
-    "control.max-below-min",
-    "error",
-    source="common practice, no source: the longest is not below the least",
-)
-def max_below_min(circuit: Circuit) -> Iterable[Fault]:
-    """The longest time on is shorter than the least time on.
-
-    Why: max_on_s rests the load before min_on_s or run_on_s has passed, so
-    one of the two numbers cannot be meant.
-
-    Wrong:
-        min_on_s: 600
-        max_on_s: 60
-
-    Right:
-        min_on_s: 60
-        max_on_s: 600
-    """
-    for entry in circuit.build.control:
-        least_s, key = max((entry.min_on_s, "min_on_s"), (entry.run_on_s, "run_on_s"))
-        if entry.max_on_s is not None and entry.max_on_s < least_s:
-            yield Fault(
-                entry.place("max_on_s"),
-                f"max_on_s rests {entry.drive} after {duration(entry.max_on_s)}, "
-                f"before its {key} of {duration(least_s)} is over",
-                f"Set max_on_s above {key}, or {key} lower.",
-                {"max_on_s": entry.max_on_s, key: least_s},
-            )
 
 
 @rule(

@@ -3,12 +3,12 @@
 from __future__ import annotations
 
 from collections.abc import Iterable
-from dataclasses import dataclass
 
 from buildkit import electrics
 from buildkit.between import Passage, Side
 from buildkit.circuit import Circuit, Wire
 from buildkit.model import Fault, Place, Rail, Use
+from buildkit.records import dataclass
 from buildkit.rules import rule
 
 BUS_LOW_V = 0.4  # UM10204 Table 10, VOL1 at 3 mA
@@ -118,7 +118,12 @@ def _into_part(circuit: Circuit) -> Iterable[_Level]:
         switching = wire.use.part.switching
         control = switching is not None and switching.input_terminal == wire.terminal.name
         lamp = wire.use.part.shows == "lamp"
-        if wire.terminal.flow not in ("in", "both") or control or lamp or not _one_a_part(circuit, wire):
+        if (
+            wire.terminal.flow not in ("in", "both")
+            or control
+            or lamp
+            or not _one_a_part(circuit, wire)
+        ):
             continue
         pulled, behind = _pulled_high_v(circuit, wire, "part"), _behind(circuit, wire)
         if pulled is not None:

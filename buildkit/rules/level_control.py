@@ -43,7 +43,12 @@ def control_too_low(circuit: Circuit) -> Iterable[Fault]:
                 f"pin {wire.label} gives {use.name} {wire.terminal.name} {volts:.2f} V at {ma:g} mA, and it runs with "
                 f"{use.figure(name):g} V {need}{use.whose(name)}",
                 "Choose a relay for the board's level, or put a transistor between pin and control.",
-                {"volts": volts, "limit_v": use.figure(name), "ma": ma, "rail_v": circuit.io_rail.min_v},
+                {
+                    "volts": volts,
+                    "limit_v": use.figure(name),
+                    "ma": ma,
+                    "rail_v": circuit.io_rail.min_v,
+                },
             )
 
 
@@ -137,7 +142,8 @@ def between_needless(circuit: Circuit) -> Iterable[Fault]:
         board_v, part_v = passage.board_v, passage.part_v
         driven, heard = (part_v, board_v) if passage.flow == "out" else (board_v, part_v)
         same = passage.board_rail is not None and passage.board_rail is passage.part_rail
-        if same or (passage.kind == "divider" and driven <= heard):
+        one_way = passage.kind == "divider" and passage.flow != "both"
+        if same or (one_way and driven <= heard):
             yield Fault(
                 passage.use.at,
                 f"{of} {terminal} has {part_v:.3g} V when high and its pin {board_v:.3g} V: "

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from buildkit import electrics
 from buildkit.circuit import MAINS_FROM_V, Circuit
 from buildkit.model import Draws, Fault, Load, Pin, Switching, Use
 from buildkit.rules import rule
@@ -30,7 +29,8 @@ def switched(circuit: Circuit) -> Iterable[Switched]:
             yield load, load.use, load.draws, load.use.part.switching
 
 
-def _figure(use: Use, name: str) -> float | None:
+def figure_of(use: Use, name: str) -> float | None:
+    """A figure of a part, or None when its table is silent."""
     return use.figure(name) if name in use.figures else None
 
 
@@ -82,7 +82,7 @@ def over_rating(circuit: Circuit) -> Iterable[Fault]:
         if is_dc(circuit, draws) and "load_max_dc_v" in use.figures:
             volts_name = "load_max_dc_v"
         for value, unit, name in ((draws.volts, "V", volts_name), (draws.amps, "A", "load_max_a")):
-            limit = _figure(use, name)
+            limit = figure_of(use, name)
             if limit is not None and value > limit:
                 kind = " DC" if name == "load_max_dc_v" else ""
                 yield Fault(
@@ -92,77 +92,21 @@ def over_rating(circuit: Circuit) -> Iterable[Fault]:
                     "Choose a part with a higher rating, or let this one drive a contactor.",
                     {"value": value, "limit": limit, "unit": unit},
                 )
+        yield from _cutout_over(load, draws)
 
 
-def _derated(circuit: Circuit, use: Use, draws: Draws, rated_a: float) -> float:
-    """Amps left of a rating at this build's heat."""
-    start, end = _figure(use, "derate_from_c"), _figure(use, "derate_to_c")
-    if start is None or end is None or end <= start:
-        return rated_a
-    return electrics.derated_a(rated_a, start, end, circuit.build.ambient_c)
-
-
-@rule(
-    "load.derated",
-    "error",
-    source="the part's table: derate_from_c, derate_to_c, motor_share_percent",
-)
-def derated(circuit: Circuit) -> Iterable[Fault]:
-    """The load is within the printed rating, and above what is left of it here.
-
-    Why: the printed amps hold for a heater in cool air. Heat in the box takes
-    some away, and motors, solenoids and transformers arc so much more that
-    only a share is theirs.
-
-    Wrong:
-        draws: {volts: 120, amps: 5, kind: motor}   # relay of 10 A, 30 % for motors
-
-    Right:
-        draws: {volts: 120, amps: 2.5, kind: motor}
-    """
-    for load, use, draws, _ in switched(circuit):
-        rated = _figure(use, "load_max_a")
-        if rated is None or draws.amps > rated:
-            continue
-        share = _figure(use, "motor_share_percent") if draws.kind in INDUCTIVE else None
-        left = _derated(circuit, use, draws, rated) * (1.0 if share is None else share / 100)
-        if draws.amps > left:
-            for_kind = f" for a {draws.kind} ({share:g} %)" if share is not None else ""
+def _cutout_over(load: Load, draws: Draws) -> Iterable[Fault]:
+    """The cut-out, where it is a part whose ratings are known."""
+    part = load.cutout_part
+    for value, unit, name in ((draws.volts, "V", "load_max_v"), (draws.amps, "A", "load_max_a")):
+        if part is not None and value > part.figures[name].value:
+            limit = part.figures[name].value
             yield Fault(
-                draws.at,
-                f"{load.use.name} draws {draws.amps:g} A, and of {rated:g} A only {left:.3g} A are left"
-                f"{for_kind} at {circuit.build.ambient_c:g} degC",
-                "Choose a part with a higher rating, or keep the box cooler and lower ambient_c.",
-                {"amps": draws.amps, "left_a": left, "rated_a": rated, "share_percent": share},
-            )
-
-
-@rule("load.heat-sink", "warning", source="the part's table: bare_max_a, drop_v and its derating")
-def heat_sink(circuit: Circuit) -> Iterable[Fault]:
-    """The load is too much for a solid-state relay without a heat sink.
-
-    Why: a semiconductor turns about 1.6 watts into heat for each amp. Without
-    metal to carry it away it overheats, and fails shorted.
-
-    Wrong:
-        draws: {volts: 230, amps: 8, kind: heater}   # bare solid-state relay
-
-    Right:
-        the same on a heat sink, and the figure of it: own_figures: {bare_max_a: 12}
-    """
-    for load, use, draws, switching in switched(circuit):
-        bare = _figure(use, "bare_max_a")
-        if switching.contact != "semiconductor" or bare is None:
-            continue
-        left = _derated(circuit, use, draws, bare)
-        if draws.amps > left:
-            watts = (_figure(use, "drop_v") or 0.0) * draws.amps
-            yield Fault(
-                draws.at,
-                f"{load.use.name} draws {draws.amps:g} A, and {use.part.id} without a heat sink bears "
-                f"{left:.3g} A at {circuit.build.ambient_c:g} degC; it makes {watts:.1f} W of heat",
-                "Mount it on a heat sink, and put what it then bears under own_figures as bare_max_a.",
-                {"amps": draws.amps, "bare_a": left, "heat_w": watts},
+                load.use.place("cutout"),
+                f"{load.use.name} draws {value:g} {unit}, and its cut-out {part.id} opens "
+                f"{limit:g} {unit} at most",
+                "Choose a cut-out with a higher rating, and say in 'cutout' which one.",
+                {"value": value, "limit": limit, "unit": unit},
             )
 
 
@@ -182,10 +126,10 @@ def inrush(circuit: Circuit) -> Iterable[Fault]:
         draws: {volts: 120, amps: 2.5, kind: motor, inrush_amps: 15}
     """
     for load, use, draws, _ in switched(circuit):
-        surge = _figure(use, "surge_a")
+        surge = figure_of(use, "surge_a")
         guessed = draws.amps * INRUSH_TIMES.get(draws.kind, 1.0)
         amps = guessed if draws.inrush_amps is None else draws.inrush_amps
-        rated = _figure(use, "load_max_a")
+        rated = figure_of(use, "load_max_a")
         if draws.inrush_amps is None and rated is not None and draws.amps > rated:
             continue  # load.over-rating says it already
         if surge is not None and amps > surge:
@@ -213,7 +157,7 @@ def leakage(circuit: Circuit) -> Iterable[Fault]:
         the same on a relay module, whose contacts leak nothing
     """
     for load, use, draws, switching in switched(circuit):
-        leaks = _figure(use, "leakage_ma") or 0.0
+        leaks = figure_of(use, "leakage_ma") or 0.0
         delicate = draws.kind in ("lamp", "electronic") and draws.kind in switching.kinds
         if delicate and leaks / 1000 > LEAKAGE_SHARE * draws.amps:
             share = leaks / 10 / draws.amps
@@ -286,7 +230,7 @@ def rest_undefined(circuit: Circuit) -> Iterable[Fault]:
         name = switching.input_terminal
         wire = circuit.wire(use, name)
         at = wire.at if wire is not None else use.at
-        off_ua = _figure(use, "off_ua")
+        off_ua = figure_of(use, "off_ua")
         if switching.rest_by is None:
             yield Fault(
                 at,
@@ -294,6 +238,15 @@ def rest_undefined(circuit: Circuit) -> Iterable[Fault]:
                 "Choose a part whose table names what holds it at rest, or let a resistor do it "
                 "and add both to a part.yaml of your own.",
                 {"input": name, "leakage_ua": leaks},
+            )
+        elif (leak_v := _leak_v(use, leaks)) > (figure_of(use, "off_max_v") or leak_v):
+            yield Fault(
+                at,
+                f"a floating pin leaks up to {leaks:g} uA: over {use.figure('pull_down_ohms'):g} ohms"
+                f"{use.whose('pull_down_ohms')} that is {leak_v:.2g} V, and {use.name} is sure to rest "
+                f"only below {use.figure('off_max_v'):g} V",
+                "Take pull_down_ohms out and 10 kilohms are fitted.",
+                {"leakage_ua": leaks, "leak_v": leak_v, "off_max_v": use.figure("off_max_v")},
             )
         elif switching.rest_by == "property" and off_ua is not None and leaks >= off_ua:
             yield Fault(
@@ -303,6 +256,11 @@ def rest_undefined(circuit: Circuit) -> Iterable[Fault]:
                 "Choose a part that needs more current before it runs, or measure yours again.",
                 {"leakage_ua": leaks, "off_ua": off_ua},
             )
+
+
+def _leak_v(use: Use, leaks_ua: float) -> float:
+    """What a floating pin's leakage makes of the resistor that holds a control at rest."""
+    return leaks_ua / 1e6 * (figure_of(use, "pull_down_ohms") or 0.0)
 
 
 @rule(
@@ -331,7 +289,7 @@ def rests_on(circuit: Circuit) -> Iterable[Fault]:
         if switching is None or wire is None or wire.pin is None:
             continue
         held, why = _held(wire.pin)
-        off_ua, passage = _figure(load.use, "off_ua"), circuit.passage(wire)
+        off_ua, passage = figure_of(load.use, "off_ua"), circuit.passage(wire)
         flows_ua, weak = through_ua, wire.pin.at_reset is not None
         if passage is not None and passage.kind == "shifter":
             held, why, weak = "high", "the level shifter in its wire pulls both sides up", True
@@ -374,7 +332,7 @@ def under_minimum(circuit: Circuit) -> Iterable[Fault]:
             (draws.volts, "V", "load_min_v"),
             (draws.amps, "A", "min_load_a"),
         ):
-            least = _figure(use, name)
+            least = figure_of(use, name)
             if least is not None and value < least:
                 yield Fault(
                     draws.at,

@@ -168,7 +168,9 @@ def _elsewhere_or_allow(circuit: Circuit, wire: Wire) -> str:
     return elsewhere(wire)
 
 
-@rule("pin.adc-limited", "warning", source="the board's table, adc_limit, after the chip's data sheet")
+@rule(
+    "pin.adc-limited", "warning", source="the board's table, adc_limit, after the chip's data sheet"
+)
 def adc_limited(circuit: Circuit) -> Iterable[Fault]:
     """An analog part sits on a converter channel that cannot always be used.
 

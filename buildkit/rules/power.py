@@ -324,7 +324,7 @@ def coil_shares_logic_rail(circuit: Circuit) -> Iterable[Fault]:
     """
     io = circuit.io_rail
     coils = {
-        use.name: use.figure("supply_peak_ma")
+        use.name: circuit.peak_ma(use)
         for _, use, rail in _fed_from(circuit)
         if rail is io and use.part.switching is not None and use.part.switching.contact == "metal"
     }

@@ -11,7 +11,7 @@ from pathlib import Path
 from buildkit import rules, wiring
 from buildkit.circuit import Circuit
 from buildkit.sentences import say
-from tests.wiring_builds import EXAMPLES, HOSTILE, circuit_of, example, finding
+from tests.wiring_builds import EXAMPLES, HOSTILE, circuit_of, example, finding, shifted
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = (
@@ -45,35 +45,6 @@ def hostile() -> Circuit:
                     "cutout": "<script>window.pwned = 1</script>" + "c" * 40,
                 }
                 for n, volts in enumerate((230, 24, 230))
-            },
-        }
-    )
-
-
-def shifted() -> Circuit:
-    """A 3.3 V stick with a display and a relay of 5 V behind level shifters."""
-    return circuit_of(
-        {
-            "build": "shifted",
-            "board": "esp32-s3-dev",
-            "supply": {"rail": "5V", "max_ma": 800},
-            "mains": {"volts": 120, "hz": 60, "region": "us"},
-            "probes": {
-                "smoke": {"part": "pm-frame32", "value": "pm2_5", "every_s": 1},
-                "soil": {"part": "ds18b20", "value": "temperature", "every_s": 2},
-            },
-            "loads": {
-                "fan": {
-                    "part": "relay-module-active-low",
-                    "draws": {"volts": 120, "amps": 1, "kind": "motor"},
-                }
-            },
-            "displays": {"panel": {"part": "lcd2004-pcf8574", "rows": ["{smoke}"]}},
-            "between": {
-                "panel.SDA": {"part": "level-shifter-mosfet"},
-                "panel.SCL": {"part": "level-shifter-mosfet"},
-                "fan.IN": {"part": "level-shifter-mosfet"},
-                "smoke.TXD": {"part": "divider"},
             },
         }
     )

@@ -16,7 +16,7 @@ from typer.testing import CliRunner
 
 from buildkit import pdf, wiring
 from buildkit.cli import app
-from tests.outside.page_checks import NAMES, PAPERS_PT, marked, page_size, pages, tool, uncut
+from tests.outside.page_checks import PAPERS_PT, marked, page_size, pages, tool, uncut
 from tests.wiring_builds import EXAMPLES, example
 
 HOOD, REED, MAT = (
@@ -26,13 +26,13 @@ PAPERS = {"kitchen-hood": "Letter", "reed-room": "A4", "seedling-mat": "A4"}
 
 
 def _text(file: Path) -> str:
-    return " ".join(tool("pdftotext", "-layout", str(file), "-").split())
+    return " ".join(tool("pdftotext", "-raw", str(file), "-").split())
 
 
 @pytest.mark.slow
 @pytest.mark.parametrize("paper", PAPERS_PT)
 def test_no_row_step_or_picture_is_cut_by_a_page(paper: str, tmp_path: Path) -> None:
-    page, marks = marked(NAMES)
+    page, marks = marked(["reed-room", "shifted"])
     file = tmp_path / "all.pdf"
     file.write_bytes(pdf.render(page, paper))
     assert page_size(file) == PAPERS_PT[paper]
@@ -50,7 +50,7 @@ def test_hostile_text_stays_text_in_the_pdf(tmp_path: Path) -> None:
     for shown in ("<script>alert(1)</script>", "\"quoted\" 'too' & |", "[link](http://x.test)"):
         assert shown in text
     assert "U+202E" in text
-    assert "W" * 60 in text
+    assert "W" * 250 in text.replace(" ", "")  # broken over lines, and whole
     assert tool("pdffonts", str(file)).count(" yes ")  # fonts are inside
 
 
@@ -67,7 +67,8 @@ def test_write_puts_the_pdf_beside_the_rest_on_the_paper_of_the_region(
     assert page_size(file) == PAPERS_PT[PAPERS[path.stem]]
     circuit, text = example(path), _text(file)
     for row in wiring.rows(circuit):
-        assert row.length.split(",")[0] in text
+        assert row.length in text
+        assert row.start in text
     for word in (circuit.board.id, "Before you touch anything", "Connection picture", "Wire table"):
         assert word in text
     # The labels of the picture are there, and not only those of the table.

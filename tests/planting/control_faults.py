@@ -126,6 +126,21 @@ def starts_more_than_once_a_minute(bed: Bed, dice: random.Random) -> Plant | Non
     return at(tree, f"control[{number}].min_off_s")
 
 
+@plants("control.max-without-rest")
+def a_longest_run_that_leads_to_no_rest(bed: Bed, dice: random.Random) -> Plant | None:
+    if not bed.build.control:
+        return None
+    tree = bed.copy()
+    number = dice.randrange(len(tree["control"]))
+    entry = tree["control"][number]
+    entry["max_on_s"] = dice.randint(20_000, 80_000)
+    if dice.random() < 0.5:
+        entry["min_off_s"] = 0
+    else:
+        entry.pop("min_off_s", None)
+    return at(tree, f"control[{number}].max_on_s")
+
+
 @plants("control.heater-on-when-blind")
 def a_heater_that_runs_blind(bed: Bed, dice: random.Random) -> Plant | None:
     found = e.entry(bed, dice)

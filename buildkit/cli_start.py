@@ -1,0 +1,150 @@
+"""The commands ``schema`` and ``start``; everything they do is in the modules that they call."""
+
+from __future__ import annotations
+
+import sys
+from collections.abc import Callable
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from buildkit import complete
+from buildkit.swift import App, Command
+
+LIST = "?"  # what '--like' without a value means
+
+
+class StartCommand(Command):
+    """``start``, whose '--like' may stand alone and whose help lists the examples."""
+
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the words behind the command."""
+        words = list(args)
+        for index, word in enumerate(words):
+            following = words[index + 1] if index + 1 < len(words) else "-"
+            if word == "--like" and following.startswith("-"):
+                words[index] = f"--like={LIST}"
+        return super().parse_args(ctx, words)
+
+    def format_epilog(self, ctx: Any, formatter: Any) -> None:
+        """List the examples below the options."""
+        from buildkit import start
+
+        with formatter.section("Examples"):
+            formatter.write_dl(list(start.examples().items()))
+
+
+def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[..., Any]) -> None:
+    """Put both commands into the command line."""
+
+    @app.command()
+    def schema(
+        kind: Annotated[
+            str, typer.Argument(metavar="[build|board|part]", help="Of which file.")
+        ] = "build",
+        own_tables: Annotated[
+            Path | None,
+            typer.Option(
+                "--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"
+            ),
+        ] = None,
+    ) -> None:
+        """The JSON Schema of a build, board or part, for editors."""
+        from buildkit import published
+
+        if kind not in published.KINDS:
+            complain(f"there is a schema of build, board and part, not of '{kind}'.")
+        sys.stdout.write(published.text(kind, tables(own_tables)))
+
+    @app.command(cls=StartCommand)
+    def start(
+        name: Annotated[
+            str, typer.Argument(metavar="[NAME]", help="Its name, such as kitchen-hood.")
+        ] = "",
+        like: Annotated[
+            str | None,
+            typer.Option(
+                "--like",
+                metavar="[EXAMPLE]",
+                autocompletion=complete.examples,
+                help="The example to begin from; without a name, lists them.",
+            ),
+        ] = None,
+        board: Annotated[
+            str | None,
+            typer.Option(
+                "--board", metavar="ID", autocompletion=complete.boards, help="The board."
+            ),
+        ] = None,
+        about: Annotated[
+            str | None, typer.Option("--about", metavar="TEXT", help="What it does and where.")
+        ] = None,
+        start_at: Annotated[
+            str | None, typer.Option("--start-at", metavar="N", help="Where the load starts.")
+        ] = None,
+        stop_at: Annotated[
+            str | None, typer.Option("--stop-at", metavar="N", help="Where it stops.")
+        ] = None,
+    ) -> None:
+        """A commented new build in NAME.yaml, begun from an example."""
+        from buildkit.start import Wish
+
+        wish = Wish(name, like or "", board, about, start_at, stop_at)
+        _start(wish, tables(None), complain)
+
+
+def _start(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
+    from dataclasses import replace
+
+    from buildkit import report, start
+    from buildkit.validation import did_you_mean
+
+    known = start.examples()
+    if wish.like == LIST:
+        sys.stdout.write(report.table_text(known.items()))
+        return
+    if not wish.name:
+        complain("say what the build is called, as in 'buildkit start kitchen-hood'.")
+    asking = not wish.like and sys.stdin.isatty() and sys.stdout.isatty()
+    if asking:
+        sys.stdout.write(report.table_text(known.items()))
+        wish = replace(wish, like=_ask("Which is most like yours", next(iter(known))))
+    if wish.like not in known:
+        told = did_you_mean(wish.like, known, "examples") if wish.like else _examples_line(known)
+        complain(f"there is no example '{wish.like}'. {told}" if wish.like else told)
+    if asking:
+        wish = start.asked(wish, _ask)
+    _write(wish, tables, complain)
+
+
+def _examples_line(known: dict[str, str]) -> str:
+    return f"say which example to begin from, with --like: {', '.join(known)}."
+
+
+def _ask(question: str, default: str) -> str:
+    sys.stdout.write(f"{question} [{default}]: ")
+    sys.stdout.flush()
+    return sys.stdin.readline().strip() or default
+
+
+def _write(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
+    from buildkit import report, start
+    from buildkit.validation import clip
+
+    text, found = start.made(wish, tables)
+    if found.errors:
+        for finding in found.findings:
+            if finding.severity == "error":
+                sys.stdout.write("\n".join(report.finding_lines(finding)) + "\n")
+        sys.stderr.write("buildkit: nothing was written; change what the findings name.\n")
+        raise typer.Exit(1)
+    if found.circuit is None or found.circuit.build.name != wish.name:
+        complain(f"'{clip(wish.name)}' cannot be the name of a build.")
+    try:
+        path = start.write(wish.name, text, Path())
+    except FileExistsError:
+        complain(f"{wish.name}.yaml is there already; choose another name, or delete it first.")
+    except OSError as error:
+        complain(f"{wish.name}.yaml: {error.strerror or error}. Nothing was written.")
+    sys.stdout.write(f"  wrote {path}\n  Next: buildkit check {path}\n")

@@ -1,0 +1,209 @@
+"""What was seen of a rehearsed sketch, told as figures: changes, readings, display rows."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+from typing import Any
+
+from buildkit.circuit import Circuit
+from buildkit.model import Display
+from buildkit.rehearsal import chip, lcd, traces
+from buildkit.rehearsal.chip import ChipRun
+from buildkit.rehearsal.engines import Ran
+from buildkit.rehearsal.playing import load_port
+from buildkit.rows import text_displays
+
+
+@dataclass(frozen=True, slots=True)
+class Change:
+    """A load switched: seconds, on or off, and why the sketch says it did."""
+
+    t_s: float
+    load: str
+    state: str
+    cause: str
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """A row of the sketch's log with a reading, in the part's own unit; None where it is empty."""
+
+    t_s: float
+    probe: str
+    raw: float | None
+    average: float | None
+
+
+@dataclass(frozen=True)
+class Outcome:
+    """One rehearsal."""
+
+    circuit: Circuit
+    ran: Ran
+    seconds: float
+    changes: tuple[Change, ...]
+    rows: tuple[Row, ...]
+    dropped_lines: int
+
+    @property
+    def readings(self) -> int:
+        """Accepted readings, as the log counts them."""
+        return sum(1 for row in self.rows if row.raw is not None)
+
+    @property
+    def lost_readings(self) -> int:
+        """Lost readings, as the log counts them."""
+        return sum(1 for row in self.rows if row.raw is None)
+
+    @property
+    def resets(self) -> list[tuple[float, str]]:
+        """Seconds and causes of the starts after the first."""
+        return [(reset.t_us / 1e6, reset.cause) for reset in self.ran.seen.resets[1:]]
+
+    def starts(self, load: str) -> int:
+        """How often a load was switched on."""
+        return sum(1 for c in self.changes if c.load == load and c.state == "on")
+
+    def on_s(self, load: str) -> float:
+        """Seconds that a load ran."""
+        return on_seconds(((c.t_s, c.state) for c in self.changes if c.load == load), self.seconds)
+
+    @property
+    def display(self) -> dict[str, list[str]]:
+        """The rows of each display that can be read back, at the end."""
+        return {
+            d.use.name: self._rows_of(d) for d in text_displays(self.circuit.build) if _legible(d)
+        }
+
+    def _rows_of(self, display: Display) -> list[str]:
+        use = display.use
+        assert use.address is not None
+        columns, count = int(use.figure("columns_count")), int(use.figure("rows_count"))
+        return lcd.decode_rows(self.ran.seen.i2c_writes(use.address), columns, count)
+
+    def to_json(self) -> dict[str, Any]:
+        """What ``rehearse --format json`` prints."""
+        loads = list(self.circuit.build.loads)
+        on_s = sum(self.on_s(load) for load in loads)
+        longest = self.ran.longest_loop_ms
+        return {
+            "engine": self.ran.engine,
+            "seconds": round(self.seconds, 3),
+            "readings": self.readings,
+            "lost_readings": self.lost_readings,
+            "starts": sum(self.starts(load) for load in loads),
+            "on_fraction": round(on_s / self.seconds / len(loads), 4) if loads else 0.0,
+            "loads": {
+                load: {
+                    "starts": self.starts(load),
+                    "on_fraction": round(self.on_s(load) / self.seconds, 4),
+                }
+                for load in loads
+            },
+            "changes": [
+                {"t_s": round(c.t_s, 3), "load": c.load, "state": c.state, "cause": c.cause}
+                for c in self.changes
+            ],
+            "display": [row for rows in self.display.values() for row in rows],
+            "longest_loop_ms": None if longest is None else round(longest, 3),
+            "resets": [{"t_s": round(t_s, 3), "cause": cause} for t_s, cause in self.resets],
+            "dropped_lines": self.dropped_lines,
+        }
+
+
+def _legible(display: Display) -> bool:
+    """Whether its rows can be read back from the bus: a character display behind an expander."""
+    return display.use.part.talks == "i2c" and "pcf8574" in display.use.part.id
+
+
+def on_seconds(edges: Iterable[tuple[float, str]], end_s: float) -> float:
+    """Seconds in state on, of edges in order of time, from rest."""
+    total, since = 0.0, None
+    for t_s, state in edges:
+        if state == "on" and since is None:
+            since = t_s
+        elif state == "off" and since is not None:
+            total += t_s - since
+            since = None
+    return total + (end_s - since if since is not None else 0.0)
+
+
+def of(circuit: Circuit, ran: Ran, seconds: float) -> Outcome:
+    """The figures of a run."""
+    lines = _log_lines(circuit, ran.seen)
+    rows, causes, dropped = _read_log(lines)
+    changes = [
+        change
+        for load in circuit.build.loads
+        for change in _with_causes(load, switched(circuit, ran.seen, load), causes.get(load, []))
+    ]
+    changes.sort(key=lambda change: change.t_s)
+    return Outcome(circuit, ran, seconds, tuple(changes), tuple(rows), dropped)
+
+
+def switched(circuit: Circuit, seen: ChipRun, load: str) -> list[tuple[float, str]]:
+    """Seconds and new state (on, off) of a load, as its pin shows them."""
+    switching = circuit.build.loads[load].use.part.switching
+    assert switching is not None
+    edges: list[tuple[float, str]] = []
+    before = "off"
+    for t_us, level in seen.pin_changes(load_port(circuit, load)):
+        state = "on" if level == switching.active else "off"
+        if state != before:
+            edges.append((t_us / 1e6, state))
+            before = state
+    return edges
+
+
+def _log_lines(circuit: Circuit, seen: ChipRun) -> list[tuple[float, str]]:
+    board = circuit.board
+    index = chip.USB if board.serial_ports[board.log_port] == "usb" else 0
+    return [(t_us / 1e6, line) for t_us, line in seen.uart_lines(index)]
+
+
+def _read_log(
+    lines: Sequence[tuple[float, str]],
+) -> tuple[list[Row], dict[str, list[tuple[float, str]]], int]:
+    """Readings, causes of changes by load, and how many lines found no room.
+
+    Times are those of the world, not of the board's own clock, which starts
+    anew at a reset.
+    """
+    rows: list[Row] = []
+    causes: dict[str, list[tuple[float, str]]] = {}
+    dropped, before = 0, ("", "")
+    for t_s, line in lines:
+        cells = line.split(",")
+        if line == traces.LOG_HEAD or len(cells) != 6:
+            continue  # a reset can cut a line short
+        ms, probe, raw, average, load, state = cells
+        if probe:
+            if (ms, probe) != before:  # otherwise the same reading, for another load
+                rows.append(Row(t_s, probe, _number(raw), _number(average)))
+            before = ms, probe
+        elif load:
+            causes.setdefault(load, []).append((t_s, state))
+        elif state.startswith("dropped "):
+            dropped += int(state.removeprefix("dropped "))
+    return rows, causes, dropped
+
+
+def _number(text: str) -> float | None:
+    return float(text) if text else None
+
+
+def _with_causes(
+    load: str, edges: Sequence[tuple[float, str]], said: Sequence[tuple[float, str]]
+) -> Iterable[Change]:
+    """Edges of the pin with what the log gives as the reason; a reset has none."""
+    left = list(said)
+    for t_s, state in edges:
+        cause = "reset" if state == "off" else "not logged"
+        for n, (said_s, text) in enumerate(left):
+            told_state, _, why = text.partition(": ")
+            if told_state == state and -0.05 <= said_s - t_s <= 2.0:
+                cause = why
+                del left[n]
+                break
+        yield Change(t_s, load, state, cause)

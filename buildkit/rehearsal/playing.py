@@ -1,0 +1,224 @@
+"""A trace and faults to what happens on the wires, and to what the sketch will read of it.
+
+Every probe's trace becomes a row of ``Slot``: one for each reading that the
+sketch can take.  A part that sends by itself does so at the trace's times, and
+goes on with its last reading where rows are further apart than it may pause.
+A part that is asked is given its value midway between two questions, so that
+no question falls on a change.
+"""
+
+from __future__ import annotations
+
+import random
+from bisect import bisect_right
+from collections.abc import Iterable, Mapping, Sequence
+from dataclasses import dataclass, replace
+from itertools import pairwise
+
+from buildkit import control
+from buildkit.circuit import Circuit
+from buildkit.control import Reading
+from buildkit.model import Probe
+from buildkit.rehearsal import stimuli
+from buildkit.rehearsal.faults import Fault
+from buildkit.rehearsal.signals import Scenario
+from buildkit.rehearsal.stimuli import Stimulus, Wires
+from buildkit.rehearsal.traces import Sample, Trace
+
+_NOISE_TIMES = 10
+
+
+@dataclass(frozen=True, slots=True)
+class Slot:
+    """One reading: when the sketch has it, since when it stands on the wires, and what it is.
+
+    ``how`` is good, spoilt or silent.
+    """
+
+    at_s: float
+    from_s: float
+    steps: int
+    how: str
+
+
+def set_up(circuit: Circuit) -> Scenario:
+    """The world at power-up: rails, parts on the bus, idle wires, and the loads' pins watched."""
+    scenario = Scenario()
+    board = circuit.board
+    scenario.supply(circuit.io_rail.volts, board.figure("adc_reference_v"))
+    for load in circuit.build.loads:
+        scenario.watch(load_port(circuit, load))
+    for use in circuit.uses_talking("i2c"):
+        if use.address is not None:
+            scenario.i2c_present(0, use.address)
+    for link in circuit.serial_links:
+        if link.port is None and link.rx is not None:
+            scenario.level(0, link.rx.port, 1)
+    if board.serial_ports[board.log_port] == "usb":
+        scenario.usb(0, "reading")
+    return scenario
+
+
+def load_port(circuit: Circuit, load: str) -> str:
+    """The chip's own name of the pin that switches a load."""
+    use = circuit.build.loads[load].use
+    assert use.part.switching is not None
+    wire = circuit.wire(use, use.part.switching.input_terminal)
+    assert wire is not None
+    assert wire.pin is not None
+    return wire.pin.port
+
+
+def slots(
+    circuit: Circuit, trace: Trace, faults: Sequence[Fault], seed: int
+) -> dict[str, list[Slot]]:
+    """The readings of every probe in the trace, faults of the sensors included.
+
+    Raises stimuli.NoStimulus.
+    """
+    starts = [0.0, *trace.resets_s, *(f.at_s for f in faults if f.kind == "brown-out")]
+    made: dict[str, list[Slot]] = {}
+    for name, samples in trace.readings.items():
+        probe = circuit.build.probes[name]
+        said = stimuli.of(probe.use.part)
+        row = (
+            _sent(probe, samples, trace.end_s)
+            if said.sends
+            else _asked(probe, samples, trace.end_s, sorted(starts), _late_s(circuit, probe, said))
+        )
+        made[name] = _faulty(row, probe, faults, random.Random(f"{seed} {name}"))
+    return made
+
+
+def _late_s(circuit: Circuit, probe: Probe, said: Stimulus) -> float:
+    return said.late_s(Wires(probe.use, circuit, Scenario()))
+
+
+def _sent(probe: Probe, samples: Sequence[Sample], end_s: float) -> list[Slot]:
+    """Readings that come by themselves, the pauses between rows filled with the last one."""
+    figures = probe.use.figures
+    pause_s = figures["longest_gap_s"].value if "longest_gap_s" in figures else 0.0
+    pause_s = max(pause_s, 1.5 * probe.every_s)
+    made: list[Slot] = []
+    for (t_s, steps), (next_s, _) in pairwise([*samples, (end_s, None)]):
+        made.append(_slot(t_s, t_s, steps))
+        if next_s - t_s <= pause_s:
+            continue
+        count = 1
+        while t_s + count * probe.every_s < next_s - probe.every_s / 2:
+            again_s = t_s + count * probe.every_s
+            made.append(_slot(again_s, again_s, steps))
+            count += 1
+    return made
+
+
+def _asked(
+    probe: Probe, samples: Sequence[Sample], end_s: float, starts: Sequence[float], late_s: float
+) -> list[Slot]:
+    """A reading for each question of the sketch, which asks anew from every start."""
+    half_s = probe.every_s / 2
+    # A row takes effect midway from the row before it, at most half a period early.
+    times = [t_s for t_s, _ in samples]
+    since = [t - min(half_s, (t - before) / 2) for before, t in pairwise([times[0] - 9e9, *times])]
+    made: list[Slot] = []
+    for start_s, stop_s in pairwise([*starts, end_s + probe.every_s]):
+        count = 1
+        while start_s + count * probe.every_s < stop_s:
+            due_s = start_s + count * probe.every_s
+            row = bisect_right(since, due_s) - 1
+            steps = samples[row][1] if row >= 0 else None
+            made.append(_slot(due_s + late_s, due_s - half_s, steps))
+            count += 1
+    return made
+
+
+def _slot(at_s: float, from_s: float, steps: int | None) -> Slot:
+    return Slot(at_s, from_s, 0, "spoilt") if steps is None else Slot(at_s, from_s, steps, "good")
+
+
+def _faulty(
+    row: Iterable[Slot], probe: Probe, faults: Sequence[Fault], chance: random.Random
+) -> list[Slot]:
+    made: list[Slot] = []
+    held: dict[Fault, int] = {}
+    known = control.probe_settings(probe, ())
+    spread = float(probe.quantity.noise / probe.quantity.resolution) * _NOISE_TIMES
+    for slot in row:
+        now = slot
+        for fault in faults:
+            if not fault.holds(slot.at_s):
+                continue
+            if fault.kind in ("silent", "corrupt"):
+                now = replace(now, how="silent" if fault.kind == "silent" else "spoilt")
+            elif now.how == "good" and fault.kind == "stuck":
+                now = replace(now, steps=held.setdefault(fault, _before(made, now)))
+            elif now.how == "good" and fault.kind == "noise":
+                steps = round(now.steps + chance.gauss(0, spread))
+                now = replace(now, steps=min(max(steps, known.low), known.high))
+        made.append(now)
+    return made
+
+
+def _before(made: Sequence[Slot], now: Slot) -> int:
+    return next((slot.steps for slot in reversed(made) if slot.how == "good"), now.steps)
+
+
+def put(circuit: Circuit, scenario: Scenario, rows: Mapping[str, Sequence[Slot]]) -> None:
+    """The readings onto the wires; a probe without any stays away from its wires."""
+    for name, probe in circuit.build.probes.items():
+        wires = Wires(probe.use, circuit, scenario)
+        said = stimuli.of(probe.use.part)
+        said.begin(wires)
+        if not rows.get(name):
+            said.silent(wires, 0.0)
+        elif said.sends:
+            for slot in rows[name]:
+                _say(said, wires, slot, slot.at_s, slot.at_s)
+        else:
+            _hold(said, wires, rows[name])
+
+
+def _hold(said: Stimulus, wires: Wires, row: Sequence[Slot]) -> None:
+    """A part that is asked keeps one answer for as long as it is the same."""
+    begins = [
+        n
+        for n, slot in enumerate(row)
+        if n == 0 or (slot.steps, slot.how) != (row[n - 1].steps, row[n - 1].how)
+    ]
+    last_s = row[-1].at_s + 1.0
+    ends = [*(row[n].from_s for n in begins[1:]), last_s]
+    for n, end_s in zip(begins, ends, strict=True):
+        _say(said, wires, row[n], max(0.0, row[n].from_s) if n else 0.0, end_s)
+
+
+def _say(said: Stimulus, wires: Wires, slot: Slot, from_s: float, until_s: float) -> None:
+    if slot.how == "good":
+        said.reading(wires, from_s, until_s, slot.steps)
+    elif slot.how == "spoilt":
+        said.spoilt(wires, from_s, until_s, slot.steps)
+    else:
+        said.silent(wires, from_s)
+
+
+def told(circuit: Circuit, rows: Mapping[str, Sequence[Slot]]) -> list[Reading]:
+    """What the reference model is told: the readings that the sketch takes, in order of time."""
+    made: list[Reading] = []
+    for name, row in rows.items():
+        probe = circuit.build.probes[name]
+        sends = stimuli.of(probe.use.part).sends
+        made += _taken(name, row, control.milliseconds(probe.every_s) if sends else 0)
+    return sorted(made, key=lambda reading: reading[:2])
+
+
+def _taken(name: str, row: Sequence[Slot], every_ms: int) -> Iterable[Reading]:
+    """Of what a part sends, a reading comes too early within three quarters of the time asked for."""
+    last_ms: int | None = None
+    for slot in row:
+        t_ms = round(slot.at_s * 1000)
+        if slot.how == "silent":
+            continue
+        if slot.how == "spoilt":
+            yield t_ms, name, None
+        elif last_ms is None or t_ms - last_ms >= every_ms - every_ms // 4:
+            last_ms = t_ms
+            yield t_ms, name, slot.steps
