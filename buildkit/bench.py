@@ -19,6 +19,7 @@ _KIND_ORDER = ("ground", "supply", "signal", "load", "mains")
 # The mains side is wired from the load back to the supply, so that the plug comes last.
 _MAINS_ORDER = {"earth": 0, "neutral": 1, "fused live": 3, "live": 4}
 _SIGNAL_COLOURS = ("yellow", "violet", "orange", "pink", "turquoise")
+US_LINE_TO_NEUTRAL_V = 150.0  # NFPA 70 250.20(B)(1), from memory: above it 208 and 240 V remain
 WIRE_OHMS = 1.0  # common practice, no source: meter leads and a sound joint stay below
 
 
@@ -119,6 +120,8 @@ def net_word(build: Build, net: Net) -> str:
     """A net's name in the words of the region."""
     if net.kind != "mains":
         return net.name
+    if net.name == "neutral" and region(build) == "us" and net.volts > US_LINE_TO_NEUTRAL_V:
+        return "second hot"
     return _NET_WORDS.get(region(build), _NET_WORDS["other"]).get(net.name, net.name)
 
 
@@ -150,7 +153,7 @@ def mains_volts(circuit: Circuit) -> float:
 
 def two_lives(circuit: Circuit) -> bool:
     """Whether both conductors are live: 208 and 240 V in the US are line to line."""
-    return region(circuit.build) == "us" and mains_volts(circuit) > 150
+    return region(circuit.build) == "us" and mains_volts(circuit) > US_LINE_TO_NEUTRAL_V
 
 
 def colours(circuit: Circuit) -> dict[str, str]:
@@ -185,7 +188,7 @@ def _mains_colour(circuit: Circuit, net: Net) -> str:
     if net.name == "earth":
         return "green, or bare" if us else "green-yellow"
     if net.name == "neutral":
-        second = "red (second live)" if two else "white"
+        second = "red, mark second hot" if two else "white"
         return second if us else "blue"
     live = "black" if us else "brown"
     if net.name.endswith(("switched", "behind cut-out")):
@@ -277,13 +280,13 @@ def _cables(circuit: Circuit, net: Net) -> dict[str, Cable]:
 def length(circuit: Circuit, net: Net) -> str:
     """How long each wire of a net is: its cable's length, or the length suggested."""
     cables = _cables(circuit, net)
-    each = [f"{short(cable.length_m)} m to {name}" for name, cable in cables.items()]
     wires = len(net.ends) - 1 if len(net.ends) <= 2 else len(net.ends)
-    if len(each) == wires == 1:
-        return each[0].split(" to ")[0]
-    return ", ".join(
-        [*each, *([_SHORT + (" each" if wires > 1 else "")] if len(each) < wires else [])]
-    )
+    if len(cables) == wires == 1:
+        return f"{short(next(iter(cables.values())).length_m)} m"
+    each = [f"{short(cable.length_m)} m to {name}" for name, cable in cables.items()]
+    if not each:
+        return _SHORT
+    return ", ".join(each) + (f", else {_SHORT}" if len(each) < wires else "")
 
 
 def continuity(circuit: Circuit, net: Net) -> str:

@@ -35,9 +35,9 @@ _SEMICONDUCTOR = (
     "load terminal can show the full mains voltage."
 )
 _TWO_LIVES = (
-    "At {volts} V in the US both conductors are live and there is no neutral. One fuse and one "
+    "At {volts} V in the US both conductors are hot (live) and there is no neutral. One fuse and one "
     "switch leave the other conductor live at the load: have an electrician fit a fuse and a "
-    "disconnect in both. Where these pages say neutral, read second live conductor."
+    "disconnect in both. A terminal marked N takes the second hot conductor."
 )
 _REVERSIBLE = (
     "A plug that fits both ways round swaps live and neutral: then fuse and switch sit in the "

@@ -60,7 +60,9 @@ def _board(before: Circuit, after: Circuit) -> Iterator[Rewire]:
     for name, rail in before.board.rails.items():
         other = after.board.rails.get(name)
         if other is not None and other.volts != rail.volts:
-            yield Rewire("level", f"rail {name}", f"{short(rail.volts)} V", f"{short(other.volts)} V")
+            yield Rewire(
+                "level", f"rail {name}", f"{short(rail.volts)} V", f"{short(other.volts)} V"
+            )
     old_v, new_v = before.io_rail.volts, after.io_rail.volts
     if old_v != new_v:
         yield Rewire("level", "high of the board's pins", f"{short(old_v)} V", f"{short(new_v)} V")

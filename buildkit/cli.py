@@ -8,7 +8,7 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
-from buildkit import __version__, cli_pins, cli_start, complete
+from buildkit import __version__, cli_pins, cli_rehearsal, cli_start, complete
 from buildkit.swift import App
 
 app = App(
@@ -204,6 +204,7 @@ def explain(
 
 
 cli_pins.register(app, _complain, _tables)
+cli_rehearsal.register(app, _complain, _tables)
 cli_start.register(app, _complain, _tables)
 
 if __name__ == "__main__":

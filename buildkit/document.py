@@ -76,6 +76,11 @@ class Node:
         """Where its key stands, or itself when it has none."""
         return self.key_at or self.at
 
+    @property
+    def spot(self) -> Place:
+        """Where a fault of the value is told: at the value, or at its key when that stands on a line above."""
+        return self.at if self.name_at.line == self.at.line else self.name_at
+
 
 def read(path: Path) -> Node:
     """The tree of the YAML file at ``path``.

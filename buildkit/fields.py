@@ -19,8 +19,8 @@ def items(node: Node, key: str) -> Iterable[tuple[str, Node]]:
 
 
 def places(node: Node) -> dict[str, Place]:
-    """Where the value of each key stands."""
-    return {key: child.at for key, child in node.items()}
+    """Where the value of each key stands, or the key itself when its value begins on a line below."""
+    return {key: child.spot for key, child in node.items()}
 
 
 def row_places(rows: list[Node]) -> dict[str, Place]:

@@ -10,9 +10,10 @@ from __future__ import annotations
 
 import re
 from collections.abc import Callable, Iterable, Mapping
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
-from buildkit.document import Node
+if TYPE_CHECKING:
+    from buildkit.document import Node
 
 Check = Callable[[Any], bool]  # a Node's value, without its place
 

@@ -71,10 +71,10 @@ def _shown(circuit: Circuit, when: str) -> str:
 
 def _back_again(entry: Control, probe: Probe) -> Step:
     full = duration(probe.average * probe.every_s)
+    count = f"{probe.average} readings are" if probe.average > 1 else "one reading is"
     return Step(
         f"Plug {entry.by} in again.",
-        f"Readings return; thresholds decide again once {probe.average} readings are in, after "
-        f"{full} or more.",
+        f"Readings return; thresholds decide again once {count} in, after {full} or more.",
         "No readings: press reset once; if that is needed every time, look at its supply wire.",
     )
 

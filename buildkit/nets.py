@@ -102,8 +102,9 @@ def is_low_side(circuit: Circuit, load: Load) -> bool:
 def _cut(passage: Passage, ends: dict[_Key, list[End]], net_of: dict[Spot, _Key]) -> _Key:
     """Cut a wire in two where a part sits in it; the key of the net on the part's side."""
     near, far = net_of[passage.spot], (2, " ".join(passage.spot))
-    ends[near].remove(End(*passage.spot))
-    ends[far] = [End(*passage.spot)]
+    # A joint has no end of its own: what stands there follows with its net.
+    ends[far] = [end for end in ends[near] if end == End(*passage.spot)]
+    ends[near] = [end for end in ends[near] if end != End(*passage.spot)]
     net_of[passage.spot] = far
     name = passage.use.name
     for key, terminal in (

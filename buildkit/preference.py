@@ -86,7 +86,8 @@ class Homes:
         """Rank of every pin for a want; ``alone`` when its part has no other open terminal."""
         if want.need in (*_SPECIAL, "uart-rx", "uart-tx"):
             return self.orders[want.need]
-        return self.orders[want.use.section if alone else "several"]
+        kind = want.use.section if alone else "several"
+        return self.orders.get(kind, self.orders["several"])
 
 
 def homes(board: Board) -> Homes:
@@ -103,10 +104,10 @@ def homes(board: Board) -> Homes:
     by_loss = sorted((p for p in number if p not in plain), key=lambda p: (lost[p], -number[p]))
     analog = [p for p in by_loss if p in harmless and lost[p] < _WASTE["free port"]]
     # Analog parts begin at the lowest channels: the others keep to the upper half of them.
-    kept = {"adc": len(analog) - len(analog) // 2}
     analog = analog[: len(analog) // 2]
     rest = [p for p in by_loss if p not in analog]
     orders: dict[str, dict[str, int]] = {}
+    kept: dict[str, int] = {}
     for index, kind in enumerate(_KINDS):
         own = [*stock, *analog][index :: len(_KINDS)]
         borrowed = [p for p in [*reversed(stock), *soft, *reversed(analog)] if p not in own]
@@ -116,10 +117,30 @@ def homes(board: Board) -> Homes:
     orders["uart-rx"] = _ranks([*soft, *reversed(stock), *others])
     orders["uart-tx"] = _ranks([*reversed(soft), *reversed(stock), *others])
     orders["several"] = _ranks([*run, *(p for p in reversed(singles) if p not in run), *others])
+    special = _special_orders(board, analog)
+    spared = (label for label in special["adc"] if label not in analog)
+    kept["adc"] = sum(_good_analog(board.pins[label], lost[label]) for label in spared)
+    return Homes({**orders, **special}, kept)
+
+
+def _special_orders(board: Board, analog: list[str]) -> dict[str, dict[str, int]]:
+    """The orders for wants of a rare ability; ``analog`` are pins that others begin on."""
+    orders: dict[str, dict[str, int]] = {}
     for need in _SPECIAL:
+        # Pins that can do nothing else come first, buses and ports last.
         left = wastes(board, need)
-        orders[need] = _ranks(sorted(left, key=lambda p: (left[p], number[p])))
-    return Homes(orders, kept)
+        key = {
+            label: (left[label] >= _WASTE["free port"], label in analog, "digital-out" in pin.can,
+                    left[label], pin.number)
+            for label, pin in board.pins.items()
+        }  # fmt: skip
+        orders[need] = _ranks(sorted(key, key=key.__getitem__))
+    return orders
+
+
+def _good_analog(pin: Pin, lost: int) -> bool:
+    usable = pin.adc is not None and pin.adc_limit is None and not pin.hazards
+    return usable and lost < _WASTE["free port"]
 
 
 def _ranks(labels: Iterable[str]) -> dict[str, int]:

@@ -171,7 +171,7 @@ def _thermistors(circuit: Circuit) -> Iterator[Step]:
 def _mains_dead(circuit: Circuit) -> Iterator[Step]:
     earth = bench.earth_word(circuit.build)
     live = bench.live_word(circuit.build)
-    neutral = f"second {live}" if bench.two_lives(circuit) else "neutral"
+    neutral = "the second hot" if bench.two_lives(circuit) else "neutral"
     mains = [n for n in bench.work_order(circuit) if n.kind == "mains"]
     if not mains:
         return
@@ -305,7 +305,7 @@ def _plausible(name: str, probe: Probe) -> Step:
         f"Watch {name} for {duration(max(60.0, 2 * full_s))} in still air or still water, beside "
         "an instrument that you trust.",
         f"A reading every {duration(probe.every_s)}; the first average after {warm}"
-        f"{probe.average} readings, {duration(full_s)}. Within {low} to {high} {sign}, near the "
+        f"{probe.average} reading{'s' if probe.average > 1 else ''}, {duration(full_s)}. Within {low} to {high} {sign}, near the "
         f"instrument, and still within about {short(float(quantity.noise))} {sign} from one "
         "reading to the next.",
         "Empty readings: its signal wire or address. At an end of the span: a broken or shorted "

@@ -106,6 +106,15 @@ class PartView:
         return round(self.circuit.board.figure("adc_reference_v") * 1000)
 
     @property
+    def divided(self) -> float:
+        """What a divider in the part's analog wire leaves of its voltage; 1 without one."""
+        for wire in self.circuit.signals():
+            passage = self.circuit.passage(wire)
+            if wire.use is self.use and wire.terminal.needs == "adc" and passage is not None:
+                return passage.high_v(1.0, "board") if passage.kind == "divider" else 1.0
+        return 1.0
+
+    @property
     def adc_top(self) -> int:
         """The highest number that one conversion gives."""
         return (1 << int(self.circuit.board.figure("adc_bits"))) - 1

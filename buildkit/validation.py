@@ -2,18 +2,19 @@
 
 from __future__ import annotations
 
-import difflib
 import json
 import re
 from collections.abc import Callable, Iterable
 from functools import cache
 from itertools import islice
 from pathlib import Path
-from typing import Any
+from typing import TYPE_CHECKING, Any
 
 from buildkit import fit
-from buildkit.document import Node
 from buildkit.model import Fault, Place
+
+if TYPE_CHECKING:
+    from buildkit.document import Node
 
 MOST_FAULTS = 100  # a file with more is another file; what is left is told in the next run
 
@@ -77,6 +78,8 @@ def faults(document: Node, name: str) -> list[Fault]:
 
 def nearest(word: str, known: Iterable[str]) -> str | None:
     """The known word most like ``word``, or None when none is near."""
+    import difflib
+
     close = difflib.get_close_matches(word, list(known), n=1, cutoff=0.6)
     return close[0] if close else None
 
@@ -182,7 +185,7 @@ def _wrong_type(node: Node, error: Any, label: str) -> Iterable[Fault]:
             advice = f"Write it with a point: {node.value.replace(',', '.')}."
     elif kinds == ["string"] and node.value is not None:
         advice = "Put it in double quotes."
-    yield _fault("doc.wrong-type", node.at, f"{label} must be {words}, and is {got}", advice)
+    yield _fault("doc.wrong-type", node.spot, f"{label} must be {words}, and is {got}", advice)
 
 
 def _range(node: Node, error: Any, label: str) -> Iterable[Fault]:

@@ -104,7 +104,7 @@ def _signal(circuit: Circuit, net: Net) -> str:
         return f"supply {net.name}"
     if net.kind != "signal":
         word = bench.net_word(circuit.build, net)
-        plug = "inside the plug where the plug has its fuse"
+        plug = "it lies inside the plug"
         care = plug if bench.region(circuit.build) == "uk" else "keep it short"
         return f"{word} before the fuse; {care}" if net.name == "live" else word
     spots = {wire.spot: wire for wire in circuit.wires}

@@ -10,12 +10,10 @@ from __future__ import annotations
 import hashlib
 import json
 import os
-import shutil
-import tempfile
 from collections.abc import Iterable, Mapping
 from pathlib import Path
 
-from buildkit import __version__, pdf, sentences, sketch, wiring
+from buildkit import __version__, pdf, sentences, sketch, swapping, wiring
 from buildkit.checking import Report
 
 RECORD = "written.json"
@@ -58,10 +56,13 @@ def write(files: Mapping[str, str | bytes], into: Path, *, force: bool = False) 
         for name, data in files.items()
     }
     try:
-        edited = _edited(encoded, into)
-        if edited and not force:
-            raise CannotWrite(_refusal(into, edited))
-        return _replace(encoded, into, edited)
+        with swapping.alone(into) as folder:
+            _through_no_link(encoded, folder)
+            edited = _edited(encoded, folder)
+            if edited and not force:
+                raise CannotWrite(_refusal(into, edited))
+            _replace(encoded, folder, edited)
+        return [into / name for name in (*encoded, RECORD)]
     except OSError as error:
         where = error.filename or into
         raise CannotWrite(f"{where}: {error.strerror or error}. Nothing was changed.") from None
@@ -93,6 +94,18 @@ def _edited(files: Mapping[str, bytes], into: Path) -> list[str]:
     return found
 
 
+def _through_no_link(files: Iterable[str], folder: Path) -> None:
+    """A link inside the folder would carry the files out of it."""
+    for name in files:
+        for place in (folder / name).parents:
+            if place == folder:
+                break
+            if place.is_symlink():
+                raise CannotWrite(
+                    f"{place} is a link to another folder. Delete it, or choose another folder."
+                )
+
+
 def _refusal(into: Path, edited: Iterable[str]) -> str:
     names = ", ".join(str(into / name) for name in edited)
     return (
@@ -101,36 +114,21 @@ def _refusal(into: Path, edited: Iterable[str]) -> str:
     )
 
 
-def _replace(files: Mapping[str, bytes], into: Path, edited: Iterable[str]) -> list[Path]:
-    """Write all beside their places first, then move them in, the record last."""
+def _replace(files: Mapping[str, bytes], folder: Path, edited: Iterable[str]) -> None:
+    """All files at once, the record and the edited ones kept among them."""
     record = {"buildkit": __version__, "files": {n: _hash(d) for n, d in sorted(files.items())}}
-    everything = {**files, RECORD: (json.dumps(record, indent=2) + "\n").encode()}
-    into.mkdir(parents=True, exist_ok=True)
-    with tempfile.TemporaryDirectory(prefix=".writing-", dir=into) as staging:
-        new, old = Path(staging, "new"), Path(staging, "old")
-        for name, data in everything.items():
-            for folder in (new, old, into):
-                (folder / name).parent.mkdir(parents=True, exist_ok=True)
-            (new / name).write_bytes(data)
-        for name in edited:
-            shutil.copy2(into / name, into / f"{name}.kept")
-        _move_in(list(everything), new, into, old)
-    return [into / name for name in everything]
+    kept = {
+        _kept_name(folder, name): (folder / name).read_bytes()
+        for name in edited
+        if (folder / name).exists()  # a link to nowhere holds nothing
+    }
+    text = (json.dumps(record, indent=2) + "\n").encode()
+    swapping.replace({**kept, **files, RECORD: text}, folder)
 
 
-def _move_in(names: Iterable[str], new: Path, into: Path, old: Path) -> None:
-    """Swap new files in one by one; when one will not go, put the old ones back."""
-    moved: list[str] = []
-    try:
-        for name in names:
-            moved.append(name)
-            if (into / name).exists():
-                os.replace(into / name, old / name)
-            os.replace(new / name, into / name)
-    except OSError:
-        for name in moved:
-            if (old / name).exists():
-                os.replace(old / name, into / name)
-            elif not (new / name).exists():
-                (into / name).unlink()
-        raise
+def _kept_name(folder: Path, name: str) -> str:
+    """NAME.kept, or with a number when that is taken: what was kept stays kept."""
+    numbers = ("", *range(2, 1000))
+    return next(
+        kept for kept in (f"{name}.kept{n}" for n in numbers) if not os.path.lexists(folder / kept)
+    )

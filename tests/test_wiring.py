@@ -6,15 +6,25 @@ import csv
 import io
 import re
 from collections import Counter
+from dataclasses import replace
 from html.parser import HTMLParser
 from pathlib import Path
+from xml.etree import ElementTree
 
 import pytest
 from hypothesis import given, settings
 
-from buildkit import bench, bill, budget, cautions, document, proving, wiring
+from buildkit import bench, bill, budget, cautions, document, picture, proving, wiring
 from buildkit.circuit import Circuit
-from tests.wiring_builds import EXAMPLES, HOSTILE, circuit_of, circuits, example, finding
+from tests.wiring_builds import (
+    EXAMPLES,
+    HOSTILE,
+    circuit_of,
+    circuits,
+    example,
+    finding,
+    shifted,
+)
 
 ORDER = ["ground", "supply", "signal", "load", "mains"]
 HOOD, REED, MAT = (
@@ -150,7 +160,9 @@ def test_a_cable_shows_in_the_list_and_in_the_ohms_expected_along_it() -> None:
     near, far = ({r.net: r for r in wiring.rows(_with_cable(m))} for m in (1, 20))
     signal = next(row for row in far.values() if row.kind == "signal")
     assert "soil GND (cable AWG 24)" in (far["GND"].start, *far["GND"].ends)
-    assert (far["GND"].length, signal.length) == ("20 m", "20 m to soil, up to 0.3 m each")
+    assert (far["GND"].length, signal.length) == ("20 m", "20 m to soil, else up to 0.3 m")
+    assert far["5V"].length == "20 m to soil, else up to 0.3 m"
+    assert {row.length for row in wiring.rows(example(HOOD))} == {"up to 0.3 m"}
     # 20 m of 0.205 mm2 copper are 1.7 ohms (ASTM B258: AWG 24 is 84.2 ohms a kilometre)
     assert (near["GND"].continuity, far["GND"].continuity) == ("below 1.1 Ω", "below 2.7 Ω")
 
@@ -205,6 +217,35 @@ def test_hostile_text_stays_text_in_markdown() -> None:
     for line in bare.splitlines():
         if line.startswith("|") and "continuity" not in line:
             assert line.count("|") in (4, 5, 9), line
+
+
+def _loud_tables(circuit: Circuit) -> Circuit:
+    """The circuit with hostile text where somebody's own tables may bring it."""
+    board = replace(circuit.board, title=HOSTILE)
+    wires = tuple(
+        replace(wire, terminal=replace(wire.terminal, about=f'=1+1\n"{HOSTILE}'))
+        for wire in circuit.wires
+    )
+    return Circuit(replace(circuit.build, board=board), wires)
+
+
+def test_hostile_text_of_a_table_stays_text_in_csv_and_svg() -> None:
+    loud = _loud_tables(example(MAT))
+    lines = _csv(loud)
+    assert len(lines) == len(wiring.rows(loud))
+    signals = [line["signal"] for line in lines if line["signal"].startswith("'=1+1 \"<script>")]
+    assert len(signals) >= 4
+    assert not any("\u202e" in cell for line in lines for cell in line.values())
+    for drawn in picture.layout(loud):
+        root = ElementTree.fromstring(picture.svg(drawn))
+        tags = {node.tag.split("}")[1] for node in root.iter()}
+        assert tags <= {"svg", "g", "rect", "path", "circle", "text"}
+    low = " ".join(text.text for text in picture.layout(loud)[0].texts)
+    assert "<script>alert(1)</script>" in low.replace(" ", "")
+    assert "\u202e" not in low
+    page = _page(loud)
+    assert not page.open
+    assert Counter(tag for tag, _ in page.tags)["script"] == 1
 
 
 @pytest.mark.parametrize("start", ["=", "+", "-", "@", "\t"])
@@ -334,8 +375,8 @@ def _on_two_lives() -> Circuit:
 
 def test_240_v_in_the_us_has_two_live_conductors_and_says_so() -> None:
     circuit = _on_two_lives()
-    assert any("both conductors are live" in text for text in cautions.cautions(circuit))
-    assert {r.net: r.colour for r in wiring.rows(circuit)}["neutral"] == "red (second live)"
+    assert any("both conductors are hot" in text for text in cautions.cautions(circuit))
+    assert {r.net: r.colour for r in wiring.rows(circuit)}["neutral"] == "red, mark second hot"
 
 
 def test_the_bill_carries_the_deciding_ratings() -> None:
@@ -482,3 +523,218 @@ def test_a_load_that_runs_when_blind_is_proved_to_run() -> None:
     assert any("Push dust over 900" in do and "copy of the build" in do for do in _steps(circuit))
     assert _expects(circuit, "Measure the supply of fan").startswith("21.6 to 26.4 V")
     assert [row.net for row in wiring.rows(circuit) if row.kind == "load"]
+
+
+def test_a_stuck_value_is_proved_in_a_time_that_a_builder_has() -> None:
+    reed = _steps(example(REED))
+    do = next(step for step in reed if "stuck_after_s" in step)
+    assert "without waiting 2 h, set it to 60 in a copy of the build" in do
+    assert "for 60 s, mist rests" in reed[do].replace("1 min", "60 s")
+    assert not any("stuck_after_s" in step for step in _steps(example(HOOD)))
+
+
+def _float() -> Circuit:
+    return circuit_of(
+        {
+            "build": "sump",
+            "board": "atmega328p-5v",
+            "supply": {"rail": "5V", "max_ma": 500},
+            "mains": {"volts": 230, "hz": 50, "region": "uk"},
+            "probes": {"level": {"part": "float-switch", "value": "closed", "every_s": 1}},
+            "loads": {
+                "pump": {
+                    "part": "relay-module-active-low",
+                    "draws": {"volts": 230, "amps": 1, "kind": "motor"},
+                }
+            },
+            "control": [
+                {
+                    "drive": "pump",
+                    "by": "level",
+                    "start_at": 1,
+                    "stop_at": 0,
+                    "max_on_s": 900,
+                    "if_no_reading": "off",
+                    "no_reading_after_s": 10,
+                }
+            ],
+        }
+    )
+
+
+def test_a_probe_that_cannot_go_silent_is_asked_for_what_its_cut_wire_does() -> None:
+    steps = _steps(_float())
+    do = next(step for step in steps if "It cannot go silent" in step)
+    assert "pump comes to rest, or stays at rest" in steps[do]
+    assert not any("raw column of the log is empty" in expect for expect in steps.values())
+    (step,) = [step for stage in proving.stages(_float()) for step in stage.steps if step.do == do]
+    assert "max_on_s (15 min) is then all that ends a run" in step.if_not
+
+
+def test_levels_on_both_sides_of_a_part_in_a_wire_are_measured() -> None:
+    circuit = shifted()
+    rail = circuit.board.rails["5V"].volts
+    expect = _expects(circuit, "panel SDA against GND while that wire is high")
+    assert expect.startswith(f"About 3.3 V at the pin and {rail:g} V at the part")
+    _complete(circuit)
+
+
+def test_a_bare_relay_brings_its_driver_into_list_bill_and_proof() -> None:
+    circuit = circuit_of(
+        {
+            "build": "bare",
+            "board": "atmega328p-5v",
+            "supply": {"rail": "5V", "max_ma": 500},
+            "loads": {
+                "fan": {
+                    "part": "relay-coil-bare",
+                    "draws": {"volts": 12, "amps": 1, "kind": "motor"},
+                }
+            },
+        }
+    )
+    _complete(circuit)
+    ends = " ".join(end for row in wiring.rows(circuit) for end in (row.start, *row.ends))
+    for lead in ("Q1 lead base", "Q1 lead collector", "Q1 lead emitter", "D1 lead cathode"):
+        assert lead in ends
+    assert any(item.what == "Q1, NPN transistor" for item in bill.materials(circuit))
+    assert "ring (cathode)" in _expects(circuit, "Measure D1")
+
+
+# --- regions -------------------------------------------------------------------------
+
+# Conductor colours.  US usual practice after NFPA 70 (200.6 neutral white, 250.119 equipment
+# ground green or bare, ungrounded any other, by usage black and red); IEC 60445 table A.1 (line
+# brown, neutral blue, protective earth green-yellow), in force in the EU and the UK (BS 7671).
+# All from memory.
+COLOURS = {
+    "us": ("black", "white", "green, or bare"),
+    "eu": ("brown", "blue", "green-yellow"),
+    "iec": ("brown", "blue", "green-yellow"),
+    "uk": ("brown", "blue", "green-yellow"),
+}
+WORDS = {
+    "us": ("hot (live)", "equipment ground", "GFCI", "breaker of the room (15 or 20 A)"),
+    "eu": ("live", "protective earth", "RCD", "breaker of the room (mostly 16 A)"),
+    "iec": ("live", "protective earth", "RCD", "breaker of the room (mostly 16 A)"),
+    "uk": ("live", "protective earth", "RCD", "fuse of the plug (BS 1362)"),
+}
+
+
+@pytest.mark.parametrize("region", ["us", "eu", "iec", "uk"])
+def test_words_and_colours_are_those_of_the_region(region: str) -> None:
+    tree = document.read(MAT).plain()
+    volts, hz = (120, 60) if region == "us" else (230, 50)
+    tree["mains"] = {"volts": volts, "hz": hz, "region": region}
+    tree["loads"]["mat"]["draws"]["volts"] = volts
+    circuit = circuit_of(tree)
+    table = {row.net: row for row in wiring.rows(circuit)}
+    assert tuple(table[n].colour for n in ("live", "neutral", "earth")) == COLOURS[region]
+    page = _page(circuit).shown
+    for word in WORDS[region]:
+        assert word in page
+    source = "US usual practice (NFPA 70)" if region == "us" else "IEC 60445"
+    assert f"mains after {source}, from memory" in page
+    others = {"GFCI", "RCD", "BS 1362"} - {*WORDS[region], *(["BS 1362"] if region == "uk" else [])}
+    for word in others:
+        assert word not in page
+    plug = [item.what for item in bill.materials(circuit) if "fuse" in item.what.lower()]
+    assert plug == [
+        "Plug with fuse, BS 1363 and BS 1362" if region == "uk" else "Fuse with insulated holder"
+    ]
+
+
+# --- re-wiring -----------------------------------------------------------------------
+
+
+def _moved(path: Path, board: str) -> Circuit:
+    """An example on another board, its pins chosen anew."""
+    tree = document.read(path).plain()
+    tree["board"] = board
+    for section in ("probes", "loads", "displays", "alarms"):
+        for use in tree.get(section, {}).values():
+            use.pop("wires", None)
+    return circuit_of(tree)
+
+
+def test_a_build_that_stays_has_nothing_to_re_wire() -> None:
+    for path in EXAMPLES:
+        circuit = example(path)
+        assert wiring.rewiring(circuit, circuit) == ()
+        text = wiring.render_rewiring_text(circuit, circuit)
+        assert "Nothing: every wire goes where it went." in text
+        assert "[ ]" not in text
+
+
+def test_the_re_wiring_list_has_only_what_changes() -> None:
+    before, after = example(MAT), _moved(MAT, "atmega2560-5v")
+    old, new = (
+        {wire.spot: bench.printed(c.board, wire.label) for wire in c.wires} for c in (before, after)
+    )
+    changed = {" ".join(spot): (old[spot], new[spot]) for spot in old if old[spot] != new[spot]}
+    assert changed
+    listed = {
+        change.what: (change.old, change.new)
+        for change in wiring.rewiring(before, after)
+        if change.kind == "wire"
+    }
+    straight = {what: pair for what, pair in changed.items() if not what.startswith("lamp")}
+    for what, pair in straight.items():
+        assert listed[what] == tuple(f"board {label}" for label in pair)
+    # The lamp hangs on its resistor, so the resistor's first lead is what moves.
+    assert set(listed) - set(straight) <= {
+        "series resistor of lamp 1", "pull-up resistor of soil 1", "pull-up resistor of soil 2",
+    }  # fmt: skip
+    numbers = bench.numbers(after)
+    wires = [c for c in wiring.rewiring(before, after) if c.kind == "wire"]
+    assert [c.number for c in wires] == sorted(c.number for c in wires)
+    assert all(change.number in numbers.values() for change in wires)
+
+
+def test_supplies_levels_and_added_parts_are_in_the_re_wiring_list() -> None:
+    after = shifted()
+    tree = {
+        "build": "shifted",
+        "board": "atmega328p-5v",
+        "supply": {"rail": "5V", "max_ma": 800},
+        "mains": {"volts": 120, "hz": 60, "region": "us"},
+        "probes": {
+            "smoke": {"part": "pm-frame32", "value": "pm2_5", "every_s": 1},
+            "soil": {"part": "ds18b20", "value": "temperature", "every_s": 2},
+        },
+        "loads": {
+            "fan": {
+                "part": "relay-module-active-low",
+                "draws": {"volts": 120, "amps": 1, "kind": "motor"},
+            }
+        },
+        "displays": {"panel": {"part": "lcd2004-pcf8574", "rows": ["{smoke}"]}},
+    }
+    before = circuit_of(tree)
+    changes = {c.what: (c.kind, c.old, c.new) for c in wiring.rewiring(before, after)}
+    assert changes["board"] == ("board", "atmega328p-5v", "esp32-s3-dev")
+    assert changes["high of the board's pins"] == ("level", "5 V", "3.3 V")
+    assert changes["shifter panel.SDA"] == ("add", "nothing", "level-shifter-mosfet")
+    assert changes["soil VDD"] == ("wire", "board 5V", "board 3V3")
+    assert changes["panel SDA"] == ("wire", "board A4", "shifter panel.SDA HIGH")
+    # The mains side is the same, and none of it is listed.
+    assert not {what for what in changes if "load" in what or "fuse" in what}
+    back = {c.what: (c.kind, c.old, c.new) for c in wiring.rewiring(after, before)}
+    assert back["shifter panel.SDA"] == ("remove", "level-shifter-mosfet", "nothing")
+    assert back["panel SDA"] == ("wire", "shifter panel.SDA HIGH", "board A4")
+
+
+@settings(max_examples=25, deadline=None)
+@given(circuits(), circuits())
+def test_any_two_circuits_can_be_re_wired(one: Circuit, other: Circuit) -> None:
+    assert wiring.rewiring(one, one) == ()
+    changes = wiring.rewiring(one, other)
+    text = wiring.render_rewiring_text(one, other)
+    assert text.count("[ ]") == len(changes)
+    assert max(map(len, text.splitlines())) <= 80
+    page = _Page(wiring.render_rewiring_html(one, other))
+    assert not page.open
+    table = wiring.render_rewiring_md(one, other)
+    assert sum(line.startswith("|") for line in table.splitlines()) == (len(changes) + 2) * bool(
+        changes
+    )

@@ -54,6 +54,15 @@ def test_force_keeps_the_edited_file(tmp_path: Path) -> None:
     assert (tmp_path / "wiring.md.kept").read_text() == "my own notes\n"
 
 
+def test_what_was_kept_stays_kept(tmp_path: Path) -> None:
+    writing.write(FILES, tmp_path)
+    for words in ("first\n", "second\n"):
+        (tmp_path / "wiring.md").write_text(words)
+        writing.write(FILES, tmp_path, force=True)
+    assert (tmp_path / "wiring.md.kept").read_text() == "first\n"
+    assert (tmp_path / "wiring.md.kept2").read_text() == "second\n"
+
+
 def test_a_stranger_file_is_not_ours_to_replace(tmp_path: Path) -> None:
     (tmp_path / "wiring.md").write_text("somebody's\n")
     with pytest.raises(writing.CannotWrite):
@@ -104,11 +113,12 @@ def test_a_refusing_disk_leaves_the_old_files(
     assert _tree(tmp_path) == before
 
 
-@pytest.mark.parametrize("fails_at", range(1, 6))
+@pytest.mark.parametrize("fails_at", range(1, 8))
 def test_a_move_that_fails_puts_the_old_files_back(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, fails_at: int
 ) -> None:
     writing.write(FILES, tmp_path)
+    monkeypatch.chdir(tmp_path)  # a folder that somebody stands in is not exchanged
     before = _tree(tmp_path)
     real, calls = os.replace, []
 
@@ -118,7 +128,7 @@ def test_a_move_that_fails_puts_the_old_files_back(
             raise OSError(5, "Input/output error", str(target))
         real(source, target)
 
-    monkeypatch.setattr(writing.os, "replace", sometimes)
+    monkeypatch.setattr(os, "replace", sometimes)
     with pytest.raises(writing.CannotWrite, match="Input/output error"):
         writing.write({"a/a.ino": "new\n", "wiring.md": "new\n"}, tmp_path)
     assert len(calls) >= fails_at

@@ -87,7 +87,7 @@ def _load(draw: st.DrawFn) -> dict[str, Any]:
     if draw(st.integers(0, 9)):
         load["draws"] = {"volts": volts, "amps": amps, "kind": kind}
     if draw(st.booleans()):
-        load["cutout"] = draw(st.sampled_from(["thermal switch", "<b>|=1+1</b>"]))
+        load["cutout"] = draw(st.sampled_from(["thermal-cutout", "thermal switch", "<b>|=1+1</b>"]))
     return load
 
 

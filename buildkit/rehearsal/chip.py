@@ -23,7 +23,7 @@ library and built on first use. It reads a scenario (lines made by
 from __future__ import annotations
 
 import subprocess
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -120,7 +120,7 @@ class ChipRun:
     """All that was seen. Times are microseconds since the chip first started."""
 
     pins: tuple[PinChange, ...]
-    uart: tuple[UartByte, ...]
+    uart: Sequence[UartByte]
     """UART index 9 (`USB`) is the native USB port."""
     pin_serial: tuple[PinByte, ...]
     uart_troubles: tuple[UartTrouble, ...]
@@ -192,7 +192,7 @@ def run(elf: Path, mcu: str, clock_hz: int, scenario: Scenario, until_s: float) 
     if done.returncode != 0:
         said = done.stderr.strip() or f"it stopped with code {done.returncode}"
         raise ChipFailed(f"The chip engine could not run {elf.name}: {said}")
-    return _parse(done.stdout, clock_hz, {value: name for name, value in addresses.items()})
+    return parse(done.stdout, clock_hz, {value: name for name, value in addresses.items()})
 
 
 def engine() -> Path:
@@ -219,7 +219,8 @@ def _addresses(elf: Path, scenario: Scenario) -> dict[str, int]:
     return {name: known[name] for name in wanted}
 
 
-def _parse(text: str, clock_hz: int, names: Mapping[int, str]) -> ChipRun:
+def parse(text: str, clock_hz: int, names: Mapping[int, str]) -> ChipRun:
+    """The result that lines of an engine tell; `names` are the variables at its addresses."""
     us = 1_000_000 / clock_hz
     by_kind: dict[str, list[tuple[float, list[str]]]] = {kind: [] for kind in "putUob1mRx"}
     i2c: list[I2cTransfer] = []

@@ -12,23 +12,13 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from buildkit.circuit import Circuit
+from buildkit.rehearsal.kinds import AT_ONCE, KINDS
 from buildkit.rehearsal.signals import Scenario
 from buildkit.validation import did_you_mean
 
 FOR_EVER = float("inf")
 BEFORE_ROLL_OVER_MS = 5_000
 
-KINDS = {
-    "silent": "no probe answers or sends; without +SECONDS to the end",
-    "corrupt": "every reading is broken on its way: wrong checksum, shorted lead",
-    "stuck": "every probe repeats the reading it had then",
-    "noise": "readings jump about, ten times as far as the part's table allows",
-    "display-unplugged": "displays on the I2C bus do not answer",
-    "bus-low": "something holds the data line of the I2C bus low",
-    "brown-out": "the supply fails: the board starts anew, what it knew is lost",
-    "rollover": "the board's clock jumps to 5 s before its end at 49.7 days",
-}
-AT_ONCE = ("brown-out", "rollover")  # these have no duration
 _FAULT = re.compile(r"([a-z-]+)@([0-9]+(?:\.[0-9]+)?)(?:\+([0-9]+(?:\.[0-9]+)?))?")
 
 
@@ -82,8 +72,6 @@ def put(faults: Iterable[Fault], circuit: Circuit, scenario: Scenario) -> None:
         elif fault.kind == "brown-out":
             scenario.reset(fault.at_s, "power")
         elif fault.kind == "rollover":
-            if circuit.board.core.family != "avr":
-                raise BadFault("rollover: only the clock of AVR boards can be set from outside.")
             late = (2**32 - BEFORE_ROLL_OVER_MS).to_bytes(4, "little")
             scenario.poke(fault.at_s, "timer0_millis", late)
 

@@ -9,6 +9,9 @@ from buildkit.circuit import Circuit, Wire
 from buildkit.model import Fault, Use
 from buildkit.rules import rule
 
+LOST_SHARE = 0.01  # common practice, no source: what the resistors' own tolerance takes
+_SOURCE_OHMS = ("series_ohms", "shunt_ohms")  # figures that tell a probe's own resistance
+
 
 def _controls(circuit: Circuit) -> Iterable[tuple[Wire, Use]]:
     """The wires that control switching parts."""
@@ -120,6 +123,40 @@ def divider_both_ways(circuit: Circuit) -> Iterable[Fault]:
                 f"of a low only {100 * passage.ratio:.0f} % of the change arrive",
                 f"Use 'part: level-shifter-mosfet' for {of}.{terminal}.",
                 {"part": of, "terminal": terminal, "ratio": passage.ratio},
+            )
+
+
+@rule("level.divider-loads-probe", "error", source="Ohm's law; common practice, no source: 1 %")
+def divider_loads_probe(circuit: Circuit) -> Iterable[Fault]:
+    """A divider takes so much current from a resistive probe that its readings are wrong.
+
+    Why: a thermistor in series with a resistor, or a shunt, is no firm source.
+    Two more resistors beside it pull its voltage down, and the sketch, which
+    counts with the divider's ratio alone, reads something else.
+
+    Wrong:
+        between: {shelf.OUT: {part: divider}}   # shelf is an ntc-divider
+
+    Right:
+        shelf: {part: ntc-divider}   # on the rail that the converter measures against
+    """
+    for passage in circuit.passages.values():
+        of, terminal = passage.spot
+        use = next(use for use in circuit.build.uses() if use.name == of)
+        source = next((use.figure(n) for n in _SOURCE_OHMS if n in use.figures), None)
+        analog = use.part.terminals[terminal].needs == "adc"
+        if passage.kind != "divider" or source is None or not analog:
+            continue
+        total = passage.upper_ohms + passage.lower_ohms
+        lost = source / (source + total)
+        if lost > LOST_SHARE:
+            yield Fault(
+                passage.use.at,
+                f"the divider's {total:g} ohms beside the {source:g} ohms of {of} take "
+                f"{100 * lost:.1f} % off what it measures",
+                "Feed the probe from the rail that the converter measures against, give it smaller "
+                "resistors, or choose a board that measures higher.",
+                {"source_ohms": source, "divider_ohms": total, "lost_percent": 100 * lost},
             )
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 
-from buildkit import shortage
 from buildkit.circuit import Circuit, Wire
 from buildkit.model import Fault, Pin
 from buildkit.rules import rule
@@ -300,6 +299,8 @@ def none_left(circuit: Circuit) -> Iterable[Fault]:
         for name, terminal in reversed(circuit.unseated)
         if not any(t.needs == "uart-rx" for t in uses[name].part.signals())
     }
+    from buildkit import shortage  # it draws in the tables, which few calls need
+
     short = shortage.shortage_of(circuit.build) if pinless else None
     for name in (use for use in uses if use in pinless):
         why = circuit.why_unseated.get((name, pinless[name]), "none is free")

@@ -13,7 +13,8 @@ from collections.abc import Callable
 from pathlib import Path
 
 from buildkit import checking, document, report, validation, writing
-from buildkit.model import Refused
+from buildkit.model import Core, Refused
+from buildkit.places import data_dir
 from buildkit.tables import Tables
 from tests.fuzz import inputs
 
@@ -67,9 +68,14 @@ def writing_edits(data: bytes) -> None:
         return
     samples = inputs.examples()
     found = _checked(inputs.edited(data[1:17], samples[data[0] % len(samples)]).encode())
-    if found.circuit is not None and not found.errors:
+    if found.circuit is not None and not found.errors and _has_core(found.circuit.board.core):
         with tempfile.TemporaryDirectory(dir=_FOLDER.name) as folder:
             writing.write(writing.contents(found), Path(folder, "out"))
+
+
+def _has_core(core: Core) -> bool:
+    """Whether there is a sketch for the board; where not, write says so and ends."""
+    return (data_dir("templates") / "sketch" / f"core-{core.family}.j2").is_file()
 
 
 def _build(data: bytes) -> Path:

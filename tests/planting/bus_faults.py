@@ -107,8 +107,8 @@ def _resisted(bed: Bed) -> list[Use]:
 
 @plants("bus.pull-up-missing")
 def every_pull_up_taken_off(bed: Bed, dice: random.Random) -> Plant | None:
-    if not _resisted(bed):
-        return None
+    if not _resisted(bed) or bed.build.between:
+        return None  # a shifter brings pull-ups of its own
     tree = bed.copy()
     for use in _resisted(bed):
         own(tree, use, module_pull_up_ohms=dice.choice((1e6, 2_000_000, dice.randrange(10**6, 4 * 10**6))))
@@ -142,7 +142,7 @@ def a_bus_cable_too_long(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("bus.pull-up-too-weak")
 def pull_ups_too_weak_for_short_wires(bed: Bed, dice: random.Random) -> Plant | None:
     found = _resisted(bed)
-    if not found or any(use.name in bed.build.cables for use in found):
+    if not found or bed.build.between or any(use.name in bed.build.cables for use in found):
         return None
     most = _too_weak_ohms(bed, 0.0)
     tree = bed.copy()
@@ -256,10 +256,11 @@ def a_speed_the_clock_cannot_make(bed: Bed, dice: random.Random) -> Plant | None
     speeds = (115_200, 230_400, 250_001, 76_800, 128_000, 153_600, 307_200, 460_800, 921_600)
     bad = [baud for baud in speeds if _off_by(clock, baud) > 0.0201]
     use, tree = dice.choice(found), bed.copy()
-    free = [p for p in _port_pins(bed) if p.label not in bed.taken()] or [bed.pin(use, "TXD")]
-    pin = dice.choice(free)
-    if pin is None or not bad:
+    mine = bed.pin(use, "TXD")
+    pins = [p for p in _port_pins(bed) if p is mine or p.label not in bed.taken()]
+    if not pins or not bad:
         return None
+    pin = dice.choice(pins)
     own(tree, use, serial_baud=dice.choice(bad))
     return at(tree, wire(tree, use, "TXD", pin.label))
 

@@ -98,8 +98,8 @@ def a_threshold_at_the_very_end(bed: Bed, dice: random.Random) -> Plant | None:
         return None
     number, control = found
     probe, tree = bed.build.probes[control.by], bed.copy()
-    if probe.use.part.id == e.SHELF:
-        return None
+    if probe.use.part.id == e.SHELF or not probe.quantity.noise:
+        return None  # a contact does stand at the end of its span
     low, high = _in_unit(probe, probe.quantity.low), _in_unit(probe, probe.quantity.high)
     rising, key = control.start_at > control.stop_at, dice.choice(("start_at", "stop_at"))
     tree["control"][number][key] = high if (key == "start_at") == rising else low
@@ -240,11 +240,11 @@ def a_sensor_that_may_be_taken_for_an_alarm(bed: Bed, dice: random.Random) -> Pl
 
 @plants("control.cannot-go-silent")
 def a_load_by_a_bare_contact(bed: Bed, dice: random.Random) -> Plant | None:
-    """A cut wire reads like an open contact; no silence ever tells."""
+    """A cut wire reads like an open contact: what if_no_reading promises is empty."""
     found = e.entry(bed, dice)
     if found is None:
         return None
     tree = bed.copy()
     path = add(tree, "probes", "tank", e.float_switch())
     tree["control"][found[0]] |= {"by": path.split(".")[1], "start_at": 1, "stop_at": 0}
-    return at(tree, f"control[{found[0]}].by")
+    return at(tree, f"control[{found[0]}].if_no_reading")

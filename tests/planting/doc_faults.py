@@ -59,6 +59,8 @@ def a_quote_left_open(bed: Bed, dice: random.Random) -> Plant | None:
     lines, where = _page(bed, dice)
     number = where["about"] - 1
     lines[number] = f"about: {dice.choice(chr(34) + chr(39))}keeps the soil warm"
+    if any(chr(34) in line or chr(39) in line for line in lines[number + 1 :]):
+        return None  # the next quote would close this one, and be told instead
     return _spoilt(lines, number + 1)
 
 

@@ -43,9 +43,10 @@ def a_wall_of_displays(bed: Bed, dice: random.Random) -> Plant | None:
 def windows_that_fill_the_ram(bed: Bed, dice: random.Random) -> Plant | None:
     """Two bytes a reading at least; a window is at most a thousand."""
     ram, average = int(e.figure(bed, "ram_bytes")), dice.randint(600, 1000)
-    tree = bed.copy()
+    tree, pin = bed.copy(), next(iter(bed.board.pins))
     for _ in range(int(ram * 0.75) // (2 * average) + 1):
-        add(tree, "probes", "long", e.soil(average=average))
+        # All on one pin, a fault of its own that costs no search for pins.
+        add(tree, "probes", "long", e.soil(average=average, wires={"DQ": pin}))
     return at(tree, "board")
 
 

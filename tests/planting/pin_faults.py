@@ -263,9 +263,11 @@ def one_thermistor_too_many(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("pin.none-left")
 def one_lamp_too_many(bed: Bed, dice: random.Random) -> Plant | None:
-    tree, path = bed.copy(), ""
-    for _ in range(len(bed.board.pins) + 1):
-        path = add(tree, "alarms", "dot", e.lamp(own_figures={"series_ohms": 4700}))
-    return at(tree, path)
-
-
+    """A lamp on every pin that is left, and one more that has none."""
+    if bed.form == "open":
+        return None
+    tree, used = bed.copy(), set(bed.circuit.by_pin())
+    for pin in bed.board.pins.values():
+        if pin.label not in used and "digital-out" in pin.can:
+            add(tree, "alarms", "dot", e.lamp(wires={"A": pin.label}))
+    return at(tree, add(tree, "alarms", "dot", e.lamp()))

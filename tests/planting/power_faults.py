@@ -113,7 +113,7 @@ def _lamps(bed: Bed, dice: random.Random, pins: list[Pin], limit_ma: float) -> P
 @plants("power.group-current")
 def many_lamps_on_one_group(bed: Bed, dice: random.Random) -> Plant | None:
     groups = [g for g in bed.board.groups if g.direction in ("source", "both")]
-    if not groups:
+    if not groups or bed.form == "open":
         return None
     group = dice.choice(groups)
     able = bed.free(lambda pin: pin.port in group.pins and "digital-out" in pin.can)
@@ -124,7 +124,7 @@ def many_lamps_on_one_group(bed: Bed, dice: random.Random) -> Plant | None:
 def many_relay_modules_on_one_group(bed: Bed, dice: random.Random) -> Plant | None:
     """Active-low modules sink."""
     groups = [g for g in bed.board.groups if g.direction in ("sink", "both")]
-    if not groups or bed.circuit.io_rail.volts < 4:
+    if not groups or bed.circuit.io_rail.volts < 4 or bed.form == "open":
         return None
     group = dice.choice(groups)
     able = bed.free(lambda pin: pin.port in group.pins and "digital-out" in pin.can)

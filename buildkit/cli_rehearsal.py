@@ -1,0 +1,175 @@
+"""The commands ``rehearse``, ``tune`` and ``record``; everything they do is in ``rehearsal``."""
+
+from __future__ import annotations
+
+import sys
+import tempfile
+import textwrap
+from collections.abc import Callable, Iterator
+from contextlib import contextmanager
+from pathlib import Path
+from typing import Annotated, Any, NoReturn
+
+import typer
+
+from buildkit.rehearsal.kinds import KINDS
+
+_TABLES = typer.Option(
+    "--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"
+)
+_BUILD = typer.Argument(metavar="BUILD", help="The build file.")
+_TRACE = typer.Option("--trace", help="Readings over time, or a log of the sketch.", metavar="CSV")
+_ROOM = typer.Option("--room", help="A room that answers to the load.", metavar="FILE")
+_FORMAT = typer.Option("--format", help="text or json.")
+
+Complain = Callable[[str], NoReturn]
+
+
+_FAULT = typer.Option(
+    "--fault", help="Something goes wrong, see above; can be given again.", metavar="KIND@TIME"
+)
+
+
+def _about_rehearse() -> str:
+    lines: list[str] = []
+    for kind, what in KINDS.items():
+        lines += textwrap.wrap(what, 74, initial_indent=f"{kind:<18} ", subsequent_indent=" " * 19)
+    return "\n".join([_ABOUT, "\b", *lines])
+
+
+_ABOUT = """Run the written sketch against readings, without hardware.
+
+Without --trace and --room the readings rise and fall across the thresholds,
+then fall silent.
+
+Faults are KIND@TIME or KIND@TIME+SECONDS, in seconds since power-up, such as
+silent@120+30. The kinds:
+"""
+
+
+def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -> None:
+    """Put the commands into the command line."""
+
+    @app.command(help=_about_rehearse())
+    def rehearse(
+        build: Annotated[Path, _BUILD],
+        trace: Annotated[Path | None, _TRACE] = None,
+        room: Annotated[Path | None, _ROOM] = None,
+        engine: Annotated[
+            str, typer.Option("--engine", help="host or chip; chip is for AVR boards.")
+        ] = "",
+        fault: Annotated[list[str] | None, _FAULT] = None,
+        picture: Annotated[
+            Path | None,
+            typer.Option("--picture", help="Readings and loads over time, as SVG.", metavar="FILE"),
+        ] = None,
+        format_: Annotated[str, _FORMAT] = "text",
+        own_tables: Annotated[Path | None, _TABLES] = None,
+    ) -> None:
+        _formats(format_, complain)
+        _either(trace, room, complain)
+        circuit = _circuit(build, tables(own_tables), complain)
+        _rehearse(circuit, trace, room, engine, fault or [], picture, format_, complain)
+
+
+def _formats(format_: str, complain: Complain) -> None:
+    if format_ not in ("text", "json"):
+        complain(f"--format is text or json, not '{format_}'.")
+
+
+def _either(trace: Path | None, room: Path | None, complain: Complain) -> None:
+    if trace is not None and room is not None:
+        complain("give --trace or --room, not both.")
+
+
+def _circuit(path: Path, tables: Any, complain: Complain) -> Any:
+    """The circuit of a build without errors, or exit: 2 when there is no file, 1 with its findings."""
+    from buildkit import checking, report
+    from buildkit.document import CannotOpen
+
+    try:
+        found = checking.check(path, tables)
+    except CannotOpen as error:
+        complain(str(error))
+    if found.errors or found.circuit is None:
+        typer.echo(report.check_text(found), nl=False)
+        typer.echo("buildkit: a sketch is written only for a build without errors.", err=True)
+        raise typer.Exit(1)
+    return found.circuit
+
+
+def _rehearse(
+    circuit: Any,
+    trace: Path | None,
+    room: Path | None,
+    engine: str,
+    wanted: list[str],
+    picture: Path | None,
+    format_: str,
+    complain: Complain,
+) -> None:
+    import json
+
+    from buildkit.rehearsal import engines, faults, graph, progress, words
+
+    chosen = engine or engines.default()
+    if chosen not in engines.ENGINES:
+        complain(f"--engine is host or chip, not '{chosen}'.")
+    with _complaining(complain):
+        asked = [faults.parse(text) for text in wanted]
+        with progress.bar("rehearsing", sys.stderr) as tell, tempfile.TemporaryDirectory() as into:
+            done, played = _played(circuit, trace, room, chosen, asked, Path(into), tell)
+        if picture is not None:
+            title = f"{circuit.build.name}: {done.trace.file}"
+            picture.write_text(graph.svg(done.outcome, title), encoding="utf-8")
+    if format_ == "json":
+        typer.echo(json.dumps(done.outcome.to_json(), indent=2, ensure_ascii=False))
+    else:
+        typer.echo(words.told(done, played), nl=False)
+        if picture is not None:
+            typer.echo(f"  wrote {picture}")
+
+
+def _played(
+    circuit: Any,
+    trace: Path | None,
+    room: Path | None,
+    engine: str,
+    asked: list[Any],
+    into: Path,
+    tell: Callable[[float], None],
+) -> Any:
+    """The rehearsal, and the faults in it."""
+    from buildkit.rehearsal import rehearsing, traces
+
+    seed = 1
+    if trace is not None:
+        found = traces.read(trace, circuit.build)
+    else:
+        found, own = rehearsing.built_in(circuit)
+        asked = [*own, *asked]
+    return rehearsing.rehearse(circuit, engine, found, asked, seed, into), asked
+
+
+@contextmanager
+def _complaining(complain: Complain) -> Iterator[None]:
+    """What a rehearsal raises, told on stderr with exit code 2."""
+    from buildkit.rehearsal import chip, engines, faults, host, stimuli, toolchain, traces
+    from buildkit.sketch import TemplateFault
+
+    try:
+        yield
+    except (
+        chip.ChipFailed,
+        host.HostFailed,
+        engines.CannotRehearse,
+        faults.BadFault,
+        stimuli.NoStimulus,
+        toolchain.CompileFailed,
+        toolchain.ToolchainMissing,
+        traces.BadTrace,
+        TemplateFault,
+    ) as error:
+        complain(str(error))
+    except OSError as error:
+        complain(f"{error.filename}: {error.strerror or error}.")

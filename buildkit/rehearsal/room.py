@@ -1,0 +1,316 @@
+"""A room that answers to the load: one well-mixed volume, or one warm body, a probe.
+
+Both are the same equation, dx/dt = a - k x, with a and k constant between the
+times at which a source or a load is switched:
+
+- air:  dC/dt = S/V + (Ql/V)(Co - C) - (Q n/V) C, with volume V, sources S, leaking
+  air Ql of content Co, and a load that takes the share n out of the air flow Q
+  (mass balance of one zone, ASHRAE Handbook Fundamentals, chapter on air
+  contaminants, from memory);
+- heat: dT/dt = P/C + (L/C)(To - T), with capacity C, loss L and all watts P.
+
+The sensor follows with a lag, dy/dt = (x - y)/lag.  Between switchings both have
+closed forms, which are used: no step size, no drift.
+"""
+
+from __future__ import annotations
+
+import math
+import random
+from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
+from dataclasses import dataclass, field
+from fractions import Fraction
+from pathlib import Path
+
+from buildkit import control, document, fields, validation
+from buildkit.document import Node
+from buildkit.model import Build, Fault, Place, Probe, Refused
+from buildkit.rehearsal.traces import Sample, Trace
+
+Edges = Mapping[str, Sequence[tuple[float, bool]]]
+"""When each load was switched, and whether on, in order of time."""
+
+
+@dataclass(frozen=True, slots=True)
+class Effect:
+    """What something adds to ``a`` and ``k`` of dx/dt = a - k x, per second."""
+
+    a: float
+    k: float = 0.0
+
+
+@dataclass(frozen=True, slots=True)
+class Source:
+    """Something that works from one time to another, and again every so often."""
+
+    effect: Effect
+    from_s: float
+    to_s: float
+    every_s: float | None
+
+    def edges(self, end_s: float) -> Iterator[float]:
+        """Times at which it begins or ends."""
+        shift = 0.0
+        while self.from_s + shift < end_s:
+            yield self.from_s + shift
+            yield self.to_s + shift
+            if self.every_s is None:
+                return
+            shift += self.every_s
+
+    def works(self, t_s: float) -> bool:
+        """Whether it works at a time."""
+        since = t_s - self.from_s
+        if self.every_s is not None and since >= 0:
+            since %= self.every_s
+        return 0 <= since < self.to_s - self.from_s
+
+
+@dataclass(frozen=True)
+class Space:
+    """One volume or body, and the sensor in it."""
+
+    probe: str
+    starts_at: float
+    always: Effect
+    sources: tuple[Source, ...]
+    loads: Mapping[str, Effect]
+    lag_s: float
+    noise: float
+
+
+@dataclass(frozen=True)
+class Room:
+    """All spaces, for so many seconds."""
+
+    file: str
+    seconds: float
+    seed: int
+    spaces: tuple[Space, ...]
+    steady: Mapping[str, float]
+
+
+@dataclass
+class State:
+    """A space at a time: what is in it (x) and what its sensor says (y)."""
+
+    space: Space
+    turns: Sequence[float]  # times at which a source begins or ends
+    t_s: float = 0.0
+    x: float = field(init=False)
+    y: float = field(init=False)
+    _turn: int = 0
+
+    def __post_init__(self) -> None:
+        self.x = self.y = self.space.starts_at
+
+    def advance(self, to_s: float, running: Iterable[str]) -> None:
+        """On to a time, these loads running all the while."""
+        loads = [self.space.loads[load] for load in running if load in self.space.loads]
+        while self.t_s < to_s:
+            while self._turn < len(self.turns) and self.turns[self._turn] <= self.t_s:
+                self._turn += 1
+            next_s = min([to_s, *self.turns[self._turn : self._turn + 1]])
+            middle_s = (self.t_s + next_s) / 2
+            sources = [s.effect for s in self.space.sources if s.works(middle_s)]
+            effects = [self.space.always, *loads, *sources]
+            a, k = sum(e.a for e in effects), sum(e.k for e in effects)
+            self.x, self.y = solved(self.x, self.y, a, k, self.space.lag_s, next_s - self.t_s)
+            self.t_s = next_s
+
+
+def solved(
+    x: float, y: float, a: float, k: float, lag_s: float, seconds: float
+) -> tuple[float, float]:
+    """x and y some seconds on, of dx/dt = a - k x and dy/dt = (x - y)/lag."""
+    follows = math.exp(-seconds / lag_s) if lag_s else 0.0
+    if k < 1e-12:
+        later = x + a * seconds
+        return later, later - a * lag_s + (y - x + a * lag_s) * follows
+    rest = a / k
+    decay = math.exp(-k * seconds)
+    later = rest + (x - rest) * decay
+    if abs(1 - k * lag_s) < 1e-6:
+        own = (x - rest) * k * seconds * follows
+    else:
+        own = (x - rest) / (1 - k * lag_s) * (decay - follows)
+    return later, rest + own + (y - rest) * follows
+
+
+# --- readings -------------------------------------------------------------------------
+
+
+def start(room: Room) -> list[State]:
+    """Every space at power-up."""
+    return [
+        State(space, sorted({t for s in space.sources for t in s.edges(room.seconds)}))
+        for space in room.spaces
+    ]
+
+
+def times(probe: Probe, seconds: float) -> list[float]:
+    """When a probe is read: each period that the build asks for, or that the part can do."""
+    refresh = probe.use.figures.get("refresh_s")
+    every_s = max(probe.every_s, refresh.value if refresh else 0.0)
+    return [n * every_s for n in range(1, int(seconds / every_s) + 1)]
+
+
+def readings(room: Room, build: Build, edges: Edges) -> Trace:
+    """What the probes read when the loads were switched so."""
+    found: dict[str, tuple[Sample, ...]] = {}
+    for state in start(room):
+        probe = build.probes[state.space.probe]
+        switched = sorted((t_s, load, on) for load, row in edges.items() for t_s, on in row)
+        running: set[str] = set()
+        at, samples, reads = 0, [], Sensor(room, state.space, probe)
+        for t_s in times(probe, room.seconds):
+            while at < len(switched) and switched[at][0] <= t_s:
+                edge_s, load, on = switched[at]
+                state.advance(edge_s, running)
+                running = running | {load} if on else running - {load}
+                at += 1
+            state.advance(t_s, running)
+            samples.append((t_s, reads.steps(state.y)))
+        found[state.space.probe] = tuple(samples)
+    return Trace(room.file, found | constant(room, build), room.seconds)
+
+
+def constant(room: Room, build: Build) -> dict[str, tuple[Sample, ...]]:
+    """The readings of probes that are said to be steady."""
+    return {
+        name: tuple((t_s, clipped(build.probes[name], value)) for t_s in times(build.probes[name], room.seconds))
+        for name, value in room.steady.items()
+    }  # fmt: skip
+
+
+class Sensor:
+    """Noise and steps of one probe; its n-th reading has the same noise in every run."""
+
+    def __init__(self, room: Room, space: Space, probe: Probe) -> None:
+        self.chance = random.Random(f"{room.seed} {space.probe}")
+        self.noise = space.noise
+        self.probe = probe
+
+    def steps(self, value: float) -> int:
+        """A reading of a value."""
+        return clipped(self.probe, value + self.chance.gauss(0, 1) * self.noise)
+
+
+def clipped(probe: Probe, value: float) -> int:
+    """A value in whole steps, within the part's span."""
+    known = control.probe_settings(probe, ())
+    return min(max(round(Fraction(value) / probe.quantity.resolution), known.low), known.high)
+
+
+# --- the file -------------------------------------------------------------------------
+
+
+def load(path: Path, build: Build) -> Room:
+    """The room in a file.  Raises document.CannotOpen, or Refused with what is wrong in it."""
+    tree = document.read(path)
+    faults = validation.faults(tree, "room")
+    if not faults:
+        faults = list(_strangers(tree, build))
+    if faults:
+        raise Refused(faults)
+    spaces = [_space(name, node, _AIR) for name, node in fields.items(tree, "air")]
+    spaces += [_space(name, node, _HEAT) for name, node in fields.items(tree, "heat")]
+    return Room(
+        str(path),
+        fields.number(tree, "hours", 1.0) * 3600,
+        fields.integer(tree, "seed", 1) or 0,
+        tuple(spaces),
+        {name: float(node.value) for name, node in fields.items(tree, "steady")},
+    )
+
+
+def _strangers(tree: Node, build: Build) -> Iterator[Fault]:
+    """Names that the build does not have, and probes that the room forgot."""
+    seen: dict[str, Place] = {}
+    for section in ("air", "heat", "steady"):
+        for name, node in fields.items(tree, section):
+            if name not in build.probes:
+                fix = validation.did_you_mean(name, build.probes, "probes of the build")
+                yield Fault(node.name_at, f"there is no probe '{name}' in {build.name}", fix, {}, "doc.unknown-probe")  # fmt: skip
+            elif name in seen:
+                yield Fault(node.name_at, f"probe '{name}' stands here already, on line {seen[name].line}", "Leave one out.", {}, "doc.duplicate-key")  # fmt: skip
+            seen.setdefault(name, node.name_at)
+            for load_name, child in fields.items(node, "loads"):
+                if load_name not in build.loads:
+                    fix = validation.did_you_mean(load_name, build.loads, "loads of the build")
+                    yield Fault(child.name_at, f"there is no load '{load_name}' in {build.name}", fix, {}, "doc.unknown-load")  # fmt: skip
+            yield from _backward(node)
+    for name in sorted(build.probes.keys() - seen.keys()):
+        fix = f"Put it under 'air', 'heat', or as 'steady: {{{name}: VALUE}}'."
+        yield Fault(tree.at, f"the room says nothing of probe '{name}'", fix, {}, "doc.missing-key")
+
+
+def _backward(node: Node) -> Iterator[Fault]:
+    """Sources that end before they begin, or come again before they end."""
+    sources = node.get("sources")
+    for item in sources.value if sources else []:
+        lasts = fields.number(item, "to_s", 0) - fields.number(item, "from_s", 0)
+        if lasts <= 0:
+            yield Fault(item.at, "this source ends before it begins", "Let to_s come after from_s.", {}, "doc.out-of-range")  # fmt: skip
+        elif lasts > fields.number(item, "every_s", lasts):
+            yield Fault(item.at, "this source comes again before it ends", "Let every_s be longer than it lasts.", {}, "doc.out-of-range")  # fmt: skip
+
+
+@dataclass(frozen=True, slots=True)
+class _Kind:
+    """What the keys of a space mean: the share of x that goes each second, and what comes."""
+
+    lost: Callable[[Node], float]
+    adds: Callable[[Node, Node], Effect]
+
+
+def _space(name: str, node: Node, kind: _Kind) -> Space:
+    k = kind.lost(node)
+    sources = node.get("sources")
+    return Space(
+        probe=name,
+        starts_at=fields.number(node, "starts_at", 0.0),
+        always=Effect(k * fields.number(node, "outside", 0.0), k),
+        sources=tuple(
+            Source(
+                kind.adds(node, item),
+                fields.number(item, "from_s", 0.0),
+                fields.number(item, "to_s", 0.0),
+                fields.optional(item, "every_s"),
+            )
+            for item in (sources.value if sources else [])
+        ),
+        loads={load: kind.adds(node, child) for load, child in fields.items(node, "loads")},
+        lag_s=fields.number(node, "lag_s", 0.0),
+        noise=fields.number(node, "noise", 0.0),
+    )
+
+
+def _volume_m3(node: Node) -> float:
+    return fields.number(node, "volume_m3", 1.0)
+
+
+def _capacity_j_per_k(node: Node) -> float:
+    return fields.number(node, "capacity_kj_per_k", 1.0) * 1000
+
+
+def _leaks(node: Node) -> float:
+    return fields.number(node, "leaks_m3_per_h", 0.0) / 3600 / _volume_m3(node)
+
+
+def _into_air(node: Node, item: Node) -> Effect:
+    flow = fields.number(item, "cleans_m3_per_h", 0.0) * fields.number(item, "efficiency", 1.0)
+    adds = fields.number(item, "adds_per_min", 0.0) / 60
+    return Effect(adds / _volume_m3(node), flow / 3600 / _volume_m3(node))
+
+
+def _cools(node: Node) -> float:
+    return fields.number(node, "loses_w_per_k", 0.0) / _capacity_j_per_k(node)
+
+
+def _warms(node: Node, item: Node) -> Effect:
+    return Effect(fields.number(item, "watts", 0.0) / _capacity_j_per_k(node))
+
+
+_AIR = _Kind(_leaks, _into_air)
+_HEAT = _Kind(_cools, _warms)

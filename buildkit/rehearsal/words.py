@@ -1,0 +1,87 @@
+"""A rehearsal told in text, at 80 columns."""
+
+from __future__ import annotations
+
+import textwrap
+
+from buildkit.pages import WIDTH
+from buildkit.rehearsal.faults import Fault
+from buildkit.rehearsal.outcome import Outcome
+from buildkit.rehearsal.rehearsing import Rehearsal
+from buildkit.terminal import safe
+
+_MOST_CHANGES = 40
+
+
+def duration(seconds: float) -> str:
+    """Seconds as days, hours, minutes and seconds, the two largest of them."""
+    rest = round(seconds)
+    names = (("d", 86400), ("h", 3600), ("min", 60), ("s", 1))
+    found: list[str] = []
+    for name, size in names:
+        count, rest = divmod(rest, size)
+        if count:
+            found.append(f"{count} {name}")
+    return " ".join(found[:2]) or "0 s"
+
+
+def told(rehearsal: Rehearsal, faults: list[Fault]) -> str:
+    """What ``rehearse`` prints."""
+    outcome = rehearsal.outcome
+    build = outcome.circuit.build
+    head = (
+        f"{build.name} on {build.board.id}: {duration(outcome.seconds)} of {rehearsal.trace.file} "
+        f"on the {outcome.ran.engine} engine"
+    )
+    lines = textwrap.wrap(safe(head), WIDTH, subsequent_indent="  ")
+    if faults:
+        lines += textwrap.wrap(f"faults: {', '.join(map(str, faults))}", WIDTH, initial_indent="  ", subsequent_indent="    ")  # fmt: skip
+    lines.append(f"  readings {outcome.readings}, lost {outcome.lost_readings}")
+    if outcome.dropped_lines:
+        lines.append(f"  rows that the log had no room for: {outcome.dropped_lines}")
+    lines += _loads(outcome)
+    lines += _changes(outcome)
+    lines += _displays(outcome)
+    lines.append(_last(outcome))
+    return "\n".join(lines) + "\n"
+
+
+def _loads(outcome: Outcome) -> list[str]:
+    lines = []
+    for load in outcome.circuit.build.loads:
+        share = 100 * outcome.on_s(load) / outcome.seconds
+        ran = duration(outcome.on_s(load))
+        count = outcome.starts(load)
+        times = "once" if count == 1 else f"{count} times"
+        lines.append(f"  {load}: started {times}, ran {ran}, {share:.1f} % of the time")
+    return lines
+
+
+def _changes(outcome: Outcome) -> list[str]:
+    if not outcome.changes:
+        return []
+    shown = outcome.changes[:_MOST_CHANGES]
+    wide = max(len(change.load) for change in shown)
+    lines = ["", f"  {'s':>11}  {'load':<{wide}}  to   because of"]
+    lines += [f"  {c.t_s:>11.2f}  {c.load:<{wide}}  {c.state:<3}  {c.cause}"[:WIDTH] for c in shown]
+    if len(outcome.changes) > len(shown):
+        lines.append(
+            f"  … and {len(outcome.changes) - len(shown)} more; --format json has them all"
+        )
+    return lines
+
+
+def _displays(outcome: Outcome) -> list[str]:
+    lines: list[str] = []
+    for name, rows in outcome.display.items():
+        wide = max(map(len, rows))
+        lines += ["", f"  {name} at the end"]
+        lines += [f"    +{'-' * wide}+", *(f"    |{row}|" for row in rows), f"    +{'-' * wide}+"]
+    return lines
+
+
+def _last(outcome: Outcome) -> str:
+    longest = outcome.ran.longest_loop_ms
+    passed = f"longest pass of loop(): {longest:.1f} ms; " if longest is not None else ""
+    resets = ", ".join(f"{cause} at {t_s:.1f} s" for t_s, cause in outcome.resets)
+    return textwrap.fill(f"{passed}resets: {resets or 'none'}", WIDTH, initial_indent="  ", subsequent_indent="    ")  # fmt: skip
