@@ -22,7 +22,9 @@ def main() -> int:
     harvest = grow(given.count, given.seed, given.only)
     print(table(harvest, given.markdown))
     for miss in harvest.missed[: given.show]:
-        print(f"\n{miss.rule} by {miss.planter}, {miss.where}, lines {miss.lines}\n  told {miss.told}")
+        print(
+            f"\n{miss.rule} by {miss.planter}, {miss.where}, lines {miss.lines}\n  told {miss.told}"
+        )
         print(miss.text if len(miss.text) < 6000 else miss.text[:500])
     for where, message in harvest.false_errors:
         print(f"false error: {where}: {message}")

@@ -42,7 +42,13 @@ TWO_SERIALS = (
 )  # fmt: skip
 # A rail of 3.3 V that feeds a display of 30 mA, or a sensor of 205 mA.
 FEEDS_30_MA = tuple(board for board in SEES_3V3 if board != "atmega328p-5v-stick")
-FEEDS_205_MA = ("esp32-c3-dev", "esp32-s3-dev", "esp32-wroom-dev30", "esp32-wroom-dev38", "samd21-3v3")
+FEEDS_205_MA = (
+    "esp32-c3-dev",
+    "esp32-s3-dev",
+    "esp32-wroom-dev30",
+    "esp32-wroom-dev38",
+    "samd21-3v3",
+)
 FITS = {
     "kitchen-hood": FIVE_VOLTS,
     "reed-room": FIVE_VOLTS,
@@ -64,7 +70,10 @@ Tree = dict[str, Any]
 
 def base_paths() -> list[Path]:
     """Every valid build that faults are planted in."""
-    return [*sorted(Path(data_dir("examples")).glob("*.yaml")), *sorted((HERE / "bases").glob("*.yaml"))]
+    return [
+        *sorted(Path(data_dir("examples")).glob("*.yaml")),
+        *sorted((HERE / "bases").glob("*.yaml")),
+    ]
 
 
 def findings(text: str | bytes, extra: Path | None = None) -> tuple[list[Finding], Circuit | None]:
@@ -187,7 +196,11 @@ def own(tree: Tree, use: Use, **figures: float) -> str:
 
 def name_like(tree: Tree, word: str) -> str:
     """A name that is not in the build."""
-    used = {name for section in ("probes", "loads", "displays", "alarms") for name in tree.get(section, {})}
+    used = {
+        name
+        for section in ("probes", "loads", "displays", "alarms")
+        for name in tree.get(section, {})
+    }
     return next(n for n in (word, *(f"{word}_{i}" for i in range(2, 400))) if n not in used)
 
 

@@ -60,9 +60,11 @@ def an_address_the_part_has_not(bed: Bed, dice: random.Random) -> Plant | None:
     use, tree = dice.choice(found), bed.copy()
     others = [a for a in range(128) if a not in (*use.part.addresses, *RESERVED)]
     if use.part.default_address is not None and dice.random() < 0.4:
-        return at(tree, _addressed(tree, use, use.part.default_address * 2 % 128 | 1)) if (
-            use.part.default_address * 2 % 128 | 1
-        ) in others else None
+        return (
+            at(tree, _addressed(tree, use, use.part.default_address * 2 % 128 | 1))
+            if (use.part.default_address * 2 % 128 | 1) in others
+            else None
+        )
     return at(tree, _addressed(tree, use, dice.choice(others)))
 
 
@@ -84,7 +86,9 @@ def a_line_off_the_bus(bed: Bed, dice: random.Random) -> Plant | None:
     if not found or not pins:
         return None
     tree = bed.copy()
-    return at(tree, wire(tree, dice.choice(found), dice.choice(("SDA", "SCL")), dice.choice(pins).label))
+    return at(
+        tree, wire(tree, dice.choice(found), dice.choice(("SDA", "SCL")), dice.choice(pins).label)
+    )
 
 
 @plants("bus.display-shares-probe")
@@ -111,7 +115,11 @@ def every_pull_up_taken_off(bed: Bed, dice: random.Random) -> Plant | None:
         return None  # a shifter brings pull-ups of its own
     tree = bed.copy()
     for use in _resisted(bed):
-        own(tree, use, module_pull_up_ohms=dice.choice((1e6, 2_000_000, dice.randrange(10**6, 4 * 10**6))))
+        own(
+            tree,
+            use,
+            module_pull_up_ohms=dice.choice((1e6, 2_000_000, dice.randrange(10**6, 4 * 10**6))),
+        )
     return at(tree, section_of(_resisted(bed)[0]))
 
 
@@ -172,7 +180,12 @@ def too_many_modules(bed: Bed, dice: random.Random) -> Plant | None:
     tree = bed.copy()
     first = add(tree, "displays", "face", e.lcd(own_figures={"module_pull_up_ohms": 2200}))
     for address in dice.sample(range(0x20, 0x27), 2):
-        add(tree, "displays", "face", e.lcd(address=address, own_figures={"module_pull_up_ohms": 2200}))
+        add(
+            tree,
+            "displays",
+            "face",
+            e.lcd(address=address, own_figures={"module_pull_up_ohms": 2200}),
+        )
     return at(tree, first) if not bed.uses(talks="i2c") else None
 
 
@@ -268,7 +281,12 @@ def a_speed_the_clock_cannot_make(bed: Bed, dice: random.Random) -> Plant | None
 @plants("bus.soft-serial-too-fast")
 def faster_than_software_listens(bed: Bed, dice: random.Random) -> Plant | None:
     found, pins = bed.uses(part=e.DUST), _software_pins(bed)
-    if len(bed.uses(talks="uart")) != 1 or len(found) != 1 or not pins or bed.board.core.family != "avr":
+    if (
+        len(bed.uses(talks="uart")) != 1
+        or len(found) != 1
+        or not pins
+        or bed.board.core.family != "avr"
+    ):
         return None
     use, tree = found[0], bed.copy()
     wire(tree, use, "TXD", dice.choice(pins).label)

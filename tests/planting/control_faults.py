@@ -76,7 +76,9 @@ def a_threshold_that_is_never_read(bed: Bed, dice: random.Random) -> Plant | Non
 def a_thermistor_at_its_lost_ends(bed: Bed, dice: random.Random) -> Plant | None:
     """Beyond 98 % of the divider: a bead of 10 k by its beta, below 10 k."""
     found = [
-        (n, c) for n, c in enumerate(bed.build.control) if bed.build.probes[c.by].use.part.id == e.SHELF
+        (n, c)
+        for n, c in enumerate(bed.build.control)
+        if bed.build.probes[c.by].use.part.id == e.SHELF
     ]
     if not found:
         return None
@@ -172,7 +174,9 @@ def a_load_without_an_entry(bed: Bed, dice: random.Random) -> Plant | None:
     found = e.entry(bed, dice)
     tree = bed.copy()
     if found is None or dice.random() < 0.3:
-        return at(tree, add(tree, "loads", "spare", e.switched(e.SSR, e.mains_volts(bed), 1.0, "lamp")))
+        return at(
+            tree, add(tree, "loads", "spare", e.switched(e.SSR, e.mains_volts(bed), 1.0, "lamp"))
+        )
     del tree["control"][found[0]]
     if not tree["control"] and dice.random() < 0.5:
         del tree["control"]

@@ -44,7 +44,9 @@ def a_tab_for_spaces(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("doc.unreadable")
 def a_bracket_left_open(bed: Bed, dice: random.Random) -> Plant | None:
     lines, _ = _page(bed, dice)
-    open_at = [n for n in _content(lines)[:-1] if lines[n].endswith(("]", "}")) and "#" not in lines[n]]
+    open_at = [
+        n for n in _content(lines)[:-1] if lines[n].endswith(("]", "}")) and "#" not in lines[n]
+    ]
     if not open_at:
         return None
     number = dice.choice(open_at)
@@ -115,7 +117,9 @@ def a_list_item_among_keys(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("doc.duplicate-key")
 def a_top_level_key_twice(bed: Bed, dice: random.Random) -> Plant | None:
     lines, _ = _page(bed, dice)
-    key = dice.choice(("build: twin", "board: atmega328p-5v", "ambient_c: 30", "supply: {rail: 5V, max_ma: 9}"))
+    key = dice.choice(
+        ("build: twin", "board: atmega328p-5v", "ambient_c: 30", "supply: {rail: 5V, max_ma: 9}")
+    )
     if key.split(":")[0] not in bed.tree:
         return None
     return _spoilt([*lines, key], len(lines) + 1)
@@ -127,7 +131,11 @@ def a_key_twice_in_a_part_or_entry(bed: Bed, dice: random.Random) -> Plant | Non
     lines, where = _page(bed, dice)
     alone = {line for line in where.values() if list(where.values()).count(line) == 1}
     paths = [p for p, line in where.items() if line in alone and not p.endswith("]") and "." in p]
-    paths = [p for p in paths if ": " in lines[where[p] - 1] and not lines[where[p] - 1].lstrip().startswith("- ")]
+    paths = [
+        p
+        for p in paths
+        if ": " in lines[where[p] - 1] and not lines[where[p] - 1].lstrip().startswith("- ")
+    ]
     if not paths:
         return None
     number = where[dice.choice(paths)]
@@ -191,7 +199,9 @@ def an_anchor_a_tag_or_an_alias(bed: Bed, dice: random.Random) -> Plant | None:
     tree = bed.copy()
     holder, key, path = dice.choice(list(_scalars(tree)))
     value = paper.scalar(holder[key], random.Random(0))
-    holder[key] = paper.Raw(dice.choice((f"&this {value}", f"!!str {value}", f"!mine {value}", "*this")))
+    holder[key] = paper.Raw(
+        dice.choice((f"&this {value}", f"!!str {value}", f"!mine {value}", "*this"))
+    )
     return at(tree, path)
 
 
@@ -204,7 +214,12 @@ def _places(tree: Tree) -> list[tuple[Tree, str, tuple[str, ...]]]:
     found.append((tree["supply"], "supply", ("rail", "max_ma")))
     if "mains" in tree:
         found.append((tree["mains"], "mains", ("volts", "hz", "region")))
-    must = {"probes": ("part", "value", "every_s"), "loads": ("part",), "displays": ("part",), "alarms": ("part", "when")}
+    must = {
+        "probes": ("part", "value", "every_s"),
+        "loads": ("part",),
+        "displays": ("part",),
+        "alarms": ("part", "when"),
+    }
     for section, keys in must.items():
         for name, entry in tree.get(section, {}).items():
             found.append((entry, f"{section}.{name}", keys))
@@ -353,7 +368,9 @@ def mains_of_twelve_volts(bed: Bed, dice: random.Random) -> Plant | None:
 def an_own_figure_a_thousand_times_off(bed: Bed, dice: random.Random) -> Plant | None:
     """A slip of the unit: far beyond a thousand times the table's, or below zero."""
     tree, use = bed.copy(), dice.choice(bed.uses())
-    names = [n for n, f in use.part.figures.items() if f.value > 0 and not n.endswith(("_c", "_percent"))]
+    names = [
+        n for n, f in use.part.figures.items() if f.value > 0 and not n.endswith(("_c", "_percent"))
+    ]
     name = dice.choice(names)
     value = use.part.figures[name].value
     slip = dice.choice((value * dice.uniform(1001, 1e6), -value))
@@ -372,7 +389,9 @@ def a_value_of_another_kind(bed: Bed, dice: random.Random) -> Plant | None:
     holder, key, path = dice.choice(found)
     value = holder[key]
     if isinstance(value, int | float):
-        holder[key] = dice.choice((f"{value} s", f"{value}".replace(".", ",") + " A", [value], {"is": value}, True))
+        holder[key] = dice.choice(
+            (f"{value} s", f"{value}".replace(".", ",") + " A", [value], {"is": value}, True)
+        )
     else:
         holder[key] = dice.choice(([value], {"is": value}, 5, True))
         if key in ("kind", "region", "if_no_reading"):
@@ -405,7 +424,19 @@ def rows_that_are_no_list(bed: Bed, dice: random.Random) -> Plant | None:
 def a_build_that_climbs_out_of_its_folder(bed: Bed, dice: random.Random) -> Plant | None:
     tree = bed.copy()
     tree["build"] = dice.choice(
-        ("../hood", "Kitchen Hood", "hood.v2", "a/b", "-hood", "con", "lpt1", "7up", "häuschen", "x" * 41, "a--b")
+        (
+            "../hood",
+            "Kitchen Hood",
+            "hood.v2",
+            "a/b",
+            "-hood",
+            "con",
+            "lpt1",
+            "7up",
+            "häuschen",
+            "x" * 41,
+            "a--b",
+        )
     )
     return at(tree, "build")
 
@@ -416,9 +447,21 @@ def a_part_whose_name_is_no_word_of_c(bed: Bed, dice: random.Random) -> Plant | 
     use = dice.choice(bed.uses())
     section = tree[use.section]
     wrong = dice.choice(
-        (use.name.upper(), f"{use.name}-1", f"my {use.name}", f"1{use.name}", f"_{use.name}", "x" * 25, "board", "fuse", "supply")
+        (
+            use.name.upper(),
+            f"{use.name}-1",
+            f"my {use.name}",
+            f"1{use.name}",
+            f"_{use.name}",
+            "x" * 25,
+            "board",
+            "fuse",
+            "supply",
+        )
     )
-    tree[use.section] = {wrong if name == use.name else name: entry for name, entry in section.items()}
+    tree[use.section] = {
+        wrong if name == use.name else name: entry for name, entry in section.items()
+    }
     return at(tree, f"{use.section}.{wrong}")
 
 
@@ -467,7 +510,10 @@ def a_terminal_misspelt(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("doc.unknown-pin")
 def a_pin_that_the_board_has_not(bed: Bed, dice: random.Random) -> Plant | None:
-    tree, chosen = bed.copy(), dice.choice([*bed.wires("supply"), *bed.wires("ground"), *bed.wires("signal")])
+    tree, chosen = (
+        bed.copy(),
+        dice.choice([*bed.wires("supply"), *bed.wires("ground"), *bed.wires("signal")]),
+    )
     label = dice.choice(("88", "D99", "A77", "PB99", "5 V", "12V", "gnd.", f"{chosen.label}x"))
     return at(tree, wire(tree, chosen.use, chosen.terminal.name, label))
 

@@ -97,6 +97,4 @@ def entry(bed: Bed, dice: random.Random) -> tuple[int, Any] | None:
     return dice.choice(found) if found else None
 
 
-
-
 BOARDS = frozenset(EVERY)

@@ -276,7 +276,8 @@ def a_shifter_between_equal_levels(bed: Bed, dice: random.Random) -> Plant | Non
     ends = [
         f"{w.use.name}.{w.terminal.name}"
         for w in bed.wires("signal")
-        if bed.circuit.feed(w.use) is bed.circuit.io_rail and w.use.part.talks in ("i2c", "one-wire")
+        if bed.circuit.feed(w.use) is bed.circuit.io_rail
+        and w.use.part.talks in ("i2c", "one-wire")
     ]
     if not ends or "between" in bed.tree:
         return None

@@ -87,7 +87,9 @@ def a_box_too_hot(bed: Bed, dice: random.Random) -> Plant | None:
     hot = round(dice.uniform(start + 1, min(end, 84)), 1)
     left = use.figure("load_max_a") * max(0.0, end - hot) / (end - start)
     tree["ambient_c"] = hot
-    e.draws(tree, use.name)["amps"] = round(dice.uniform(left * 1.01 + 0.01, use.figure("load_max_a")), 3)
+    e.draws(tree, use.name)["amps"] = round(
+        dice.uniform(left * 1.01 + 0.01, use.figure("load_max_a")), 3
+    )
     return at(tree, e.draws_path(use.name))
 
 
@@ -112,7 +114,9 @@ def a_start_that_welds(bed: Bed, dice: random.Random) -> Plant | None:
     if load is None:
         return None
     tree = bed.copy()
-    e.draws(tree, load.use.name)["inrush_amps"] = min(1000.0, e.beyond(load.use.figure("surge_a"), dice))
+    e.draws(tree, load.use.name)["inrush_amps"] = min(
+        1000.0, e.beyond(load.use.figure("surge_a"), dice)
+    )
     return at(tree, e.draws_path(load.use.name))
 
 
@@ -180,7 +184,11 @@ def direct_current_through_an_ac_relay(bed: Bed, dice: random.Random) -> Plant |
     load = _load(bed, dice, e.SSR)
     if load is None:
         return None
-    if any(other.draws and other.draws.volts >= 50 for other in bed.build.loads.values() if other is not load):
+    if any(
+        other.draws and other.draws.volts >= 50
+        for other in bed.build.loads.values()
+        if other is not load
+    ):
         return None
     del tree["mains"]
     e.draws(tree, load.use.name)["volts"] = dice.choice((12, 24, 36, 48))
@@ -236,7 +244,9 @@ def a_pin_held_at_the_level_that_runs(bed: Bed, dice: random.Random) -> Plant | 
 def an_active_low_module_on_a_pin_held_down(bed: Bed, dice: random.Random) -> Plant | None:
     taken = bed.taken()
     pins = [
-        p for p in bed.board.pins.values() if p.at_reset == "down" and p.label not in taken and "digital-out" in p.can
+        p
+        for p in bed.board.pins.values()
+        if p.at_reset == "down" and p.label not in taken and "digital-out" in p.can
     ]
     if not pins:
         return None
@@ -281,7 +291,9 @@ def _new_mains_load(bed: Bed, amps: float, kind: str) -> tuple[Tree, str]:
 
 @plants("load.fuse")
 def a_load_that_wants_its_fuse(bed: Bed, dice: random.Random) -> Plant | None:
-    tree, path = _new_mains_load(bed, round(dice.uniform(0.2, 14), 2), dice.choice(("lamp", "motor")))
+    tree, path = _new_mains_load(
+        bed, round(dice.uniform(0.2, 14), 2), dice.choice(("lamp", "motor"))
+    )
     return at(tree, path)
 
 

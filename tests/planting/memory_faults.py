@@ -35,7 +35,12 @@ def a_wall_of_displays(bed: Bed, dice: random.Random) -> Plant | None:
         return None
     tree = bed.copy()
     for number in range(count):
-        add(tree, "displays", "wall", e.lcd(address=ADDRESSES[number % 16], rows=[field * fields] * 8))
+        add(
+            tree,
+            "displays",
+            "wall",
+            e.lcd(address=ADDRESSES[number % 16], rows=[field * fields] * 8),
+        )
     return at(tree, "board")
 
 

@@ -13,7 +13,12 @@ from typing import Any
 
 _PLAIN = re.compile(r"[A-Za-z][A-Za-z0-9_.+-]*( [A-Za-z0-9_.+-]+)*")
 _WORDS = frozenset({"true", "false", "null", "yes", "no", "on", "off", "y", "n"})
-_REMARKS = ("as measured", "changed in March", "see the note on the lid", "to be proved with a meter")
+_REMARKS = (
+    "as measured",
+    "changed in March",
+    "see the note on the lid",
+    "to be proved with a meter",
+)
 
 
 class Raw(str):

@@ -94,7 +94,9 @@ def a_supply_on_a_signal_pin_or_ground(bed: Bed, dice: random.Random) -> Plant |
 def a_ground_on_a_rail_or_pin(bed: Bed, dice: random.Random) -> Plant | None:
     grounded = bed.wires("ground")
     chosen, tree = dice.choice(grounded), bed.copy()
-    labels = [pin.label for pin in bed.free()] + [n for r in bed.board.rails.values() for n in r.labels]
+    labels = [pin.label for pin in bed.free()] + [
+        n for r in bed.board.rails.values() for n in r.labels
+    ]
     return at(tree, wire(tree, chosen.use, chosen.terminal.name, dice.choice(labels)))
 
 
@@ -103,7 +105,9 @@ def a_signal_on_a_rail_or_ground(bed: Bed, dice: random.Random) -> Plant | None:
     use, terminal = dice.choice(_signals(bed) or [(None, "")])
     if use is None:
         return None
-    labels = [n for rail in bed.board.rails.values() for n in rail.labels] + [*bed.board.ground_labels]
+    labels = [n for rail in bed.board.rails.values() for n in rail.labels] + [
+        *bed.board.ground_labels
+    ]
     tree = bed.copy()
     return at(tree, wire(tree, use, terminal, dice.choice(labels)))
 
@@ -126,13 +130,17 @@ def a_contact_on_the_board(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("pin.cannot")
 def a_reader_where_nothing_is_read(bed: Bed, dice: random.Random) -> Plant | None:
     pins = [p for p in bed.board.pins.values() if "digital-in" not in p.can]
-    return _moved(bed, dice, _needing(bed, "uart-rx"), [p for p in pins if p.label not in bed.taken()])
+    return _moved(
+        bed, dice, _needing(bed, "uart-rx"), [p for p in pins if p.label not in bed.taken()]
+    )
 
 
 @plants("pin.input-only")
 def driven_where_nothing_drives(bed: Bed, dice: random.Random) -> Plant | None:
     taken = bed.taken()
-    pins = [p for p in bed.board.pins.values() if "digital-out" not in p.can and p.label not in taken]
+    pins = [
+        p for p in bed.board.pins.values() if "digital-out" not in p.can and p.label not in taken
+    ]
     return _moved(bed, dice, _needing(bed, "digital-out", "one-wire"), pins)
 
 
@@ -231,7 +239,9 @@ def a_stranger_on_the_two_wire_bus(bed: Bed, dice: random.Random) -> Plant | Non
 @plants("pin.bus-in-use")
 def a_stranger_on_a_serial_port_in_use(bed: Bed, dice: random.Random) -> Plant | None:
     """The sender of a hardware port belongs to the port, though nothing is wired to it."""
-    links = [link for link in bed.circuit.serial_links if link.port is not None and link.rx is not None]
+    links = [
+        link for link in bed.circuit.serial_links if link.port is not None and link.rx is not None
+    ]
     if not links:
         return None
     link = dice.choice(links)

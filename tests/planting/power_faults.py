@@ -82,7 +82,9 @@ def a_lamp_with_too_small_a_resistor(bed: Bed, dice: random.Random) -> Plant | N
     if not bed.free():
         return None
     pin = dice.choice(bed.free())
-    path = add(tree, "alarms", "bright", e.lamp(own_figures={"series_ohms": value}, wires={"A": pin.label}))
+    path = add(
+        tree, "alarms", "bright", e.lamp(own_figures={"series_ohms": value}, wires={"A": pin.label})
+    )
     return at(tree, f"{path}.wires.A")
 
 
@@ -134,7 +136,9 @@ def many_relay_modules_on_one_group(bed: Bed, dice: random.Random) -> Plant | No
         return None
     tree, path = bed.copy(), ""
     for pin in dice.sample(able, count):
-        entry = e.switched(e.RELAY, 24, 0.2, "lamp", own_figures={"on_ma": each}, wires={"IN": pin.label})
+        entry = e.switched(
+            e.RELAY, 24, 0.2, "lamp", own_figures={"on_ma": each}, wires={"IN": pin.label}
+        )
         path = add(tree, "loads", "row", entry)
     return at(tree, f"{path}.wires.IN")
 
@@ -153,7 +157,9 @@ def many_modules_that_sink(bed: Bed, dice: random.Random) -> Plant | None:
         return None
     tree, path = bed.copy(), ""
     for pin in dice.sample(able, count):
-        entry = e.switched(e.RELAY, 24, 0.2, "lamp", own_figures={"on_ma": each}, wires={"IN": pin.label})
+        entry = e.switched(
+            e.RELAY, 24, 0.2, "lamp", own_figures={"on_ma": each}, wires={"IN": pin.label}
+        )
         path = add(tree, "loads", "row", entry)
     return at(tree, f"{path}.wires.IN")
 
@@ -191,9 +197,7 @@ def a_part_for_other_volts_on_its_old_rail(bed: Bed, dice: random.Random) -> Pla
 @plants("power.cable-drop")
 def a_cable_too_long_or_thin(bed: Bed, dice: random.Random) -> Plant | None:
     """2 x length x resistance x peak current against what the part can spare."""
-    found = [
-        (w.use, w.rail) for w in bed.wires("supply") if w.rail is not None
-    ]
+    found = [(w.use, w.rail) for w in bed.wires("supply") if w.rail is not None]
     if not found:
         return None
     use, rail = dice.choice(found)
@@ -211,7 +215,11 @@ def a_cable_too_long_or_thin(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("power.cable-drop")
 def a_thin_wire_by_its_gauge(bed: Bed, dice: random.Random) -> Plant | None:
-    found = [use for use in bed.uses(part=e.DUST) if (bed.circuit.feed(use) or bed.circuit.io_rail).volts >= 4.5]
+    found = [
+        use
+        for use in bed.uses(part=e.DUST)
+        if (bed.circuit.feed(use) or bed.circuit.io_rail).volts >= 4.5
+    ]
     if not found:
         return None
     use, tree, gauge = dice.choice(found), bed.copy(), dice.choice((26, 28, 30, 32, 36))

@@ -79,13 +79,19 @@ def grow(count: int, seed: int, only: str = "") -> Harvest:
             _judge(harvest.rows[rule], plant, bed, planter, seed)
     for where, found in untouched():
         harvest.untouched += 1
-        harvest.false_errors += [(where, f"{f.rule} @ {f.at.line}: {f.message}") for f in found if f.severity == "error"]
+        harvest.false_errors += [
+            (where, f"{f.rule} @ {f.at.line}: {f.message}") for f in found if f.severity == "error"
+        ]
     return harvest
 
 
 def shares(chosen: list[str], count: int) -> dict[str, int]:
     """How many faults of each rule: alike, but for the costly ones."""
-    costly = {rule: COSTLY[rule] for rule in chosen if rule in COSTLY and COSTLY[rule] * len(chosen) < count}
+    costly = {
+        rule: COSTLY[rule]
+        for rule in chosen
+        if rule in COSTLY and COSTLY[rule] * len(chosen) < count
+    }
     others = len(chosen) - len(costly)
     each = -(-(count - sum(costly.values())) // max(1, others))
     return {rule: costly.get(rule, each) for rule in chosen}
@@ -179,5 +185,8 @@ def table(harvest: Harvest, markdown: bool) -> str:
         lines += [f"| {' | '.join(('`' + row[0] + '`', *row[1:]))} |" for row in body]
     else:
         widths = [max(len(row[n]) for row in (heads, *body)) for n in range(len(heads))]
-        lines = ["  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True)) for row in (heads, *body)]
+        lines = [
+            "  ".join(cell.ljust(width) for cell, width in zip(row, widths, strict=True))
+            for row in (heads, *body)
+        ]
     return "\n".join([*lines, "", summary])

@@ -62,7 +62,9 @@ def one_row_too_many(bed: Bed, dice: random.Random) -> Plant | None:
 @plants("show.unknown-name")
 def a_name_misspelt(bed: Bed, dice: random.Random) -> Plant | None:
     name = dice.choice([*bed.build.probes, *bed.build.loads])
-    wrong = dice.choice((name[:-1], name + "s", name.upper(), f"{name}.last", f"{name} ", "room", ""))
+    wrong = dice.choice(
+        (name[:-1], name + "s", name.upper(), f"{name}.last", f"{name} ", "room", "")
+    )
     known = {*bed.build.probes, *bed.build.loads}
     return _spoilt(bed, dice, f"is {{{wrong}}}") if wrong not in known else None
 

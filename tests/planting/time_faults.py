@@ -103,13 +103,17 @@ def frames_without_a_pause(bed: Bed, dice: random.Random) -> Plant | None:
         return None
     use, tree = dice.choice(found), bed.copy()
     bits = use.figure("frame_bytes") * 10
-    return at(tree, own(tree, use, serial_baud=int(bits / use.figure("refresh_s") * dice.uniform(0.1, 1))))
+    return at(
+        tree, own(tree, use, serial_baud=int(bits / use.figure("refresh_s") * dice.uniform(0.1, 1)))
+    )
 
 
 @plants("time.serial-starved")
 def a_port_that_overflows_behind_software(bed: Bed, dice: random.Random) -> Plant | None:
     """While software takes one byte, more than two arrive at the port."""
-    links = [link for link in bed.circuit.serial_links if link.port is not None and link.rx is not None]
+    links = [
+        link for link in bed.circuit.serial_links if link.port is not None and link.rx is not None
+    ]
     receivers = {f"{p}.rx" for p, kind in bed.board.serial_ports.items() if kind == "free"}
     pins = bed.free(lambda p: p.soft_rx and not receivers & set(p.roles))
     if not links or not pins:
@@ -119,6 +123,10 @@ def a_port_that_overflows_behind_software(bed: Bed, dice: random.Random) -> Plan
     wire(tree, link.use, "TXD", link.rx.label)
     baud = link.use.figure("serial_baud")
     slow = int(dice.uniform(400, baud / 2 - 10))
-    entry = {**e.dust(), "wires": {"TXD": dice.choice(pins).label}, "own_figures": {"serial_baud": slow}}
+    entry = {
+        **e.dust(),
+        "wires": {"TXD": dice.choice(pins).label},
+        "own_figures": {"serial_baud": slow},
+    }
     add(tree, "probes", "slow", entry)
     return at(tree, section_of(link.use))
