@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from buildkit import sketch, wiring
+from buildkit import wiring
 from buildkit.circuit import Circuit
 from buildkit.model import Refused
 from tests.rules import small
@@ -150,25 +150,3 @@ def test_pages_of_both() -> None:
     assert "divider smoke.TXD" not in picture
     assert "upper resistor" in html
     assert "shifter panel.SCL" in wiring.render_csv(circuit)
-
-
-def test_the_sketch_counts_with_the_divider_in_an_analog_wire() -> None:
-    """A sensor of 0 to 5 V on a converter that ends at 3.3 V reads 100 % at 5 V."""
-    tank = (
-        "  tank: {part: analog-span, value: percent, every_s: 1, wires: {VCC: VBUS},"
-        " own_figures: {low_v: 0.5, high_v: 4.5}}\n"
-    )
-    circuit = three_volt(probes(tank) + between("tank.OUT"))
-    (passage,) = circuit.passages.values()
-    assert passage.ratio == pytest.approx(0.6594, abs=1e-4)
-    view = sketch.PartView(circuit.build.probes["tank"].use, circuit, None, False)
-    assert view.divided == passage.ratio
-    at_mv = [0.5 * passage.ratio, 4.5 * passage.ratio]
-    sums = [round(16 * (volts / 3.3 * (view.adc_top + 1) - 0.5)) for volts in at_mv]
-    macros = sketch._macros(view.use)
-    made = str(macros.make(view))
-    assert f"{sums[0]}L, {sums[1]}L, 0, 1000" in made
-    plain = sketch.PartView(
-        three_volt(probes(tank)).build.probes["tank"].use, three_volt(probes(tank)), None, False
-    )
-    assert plain.divided == 1

@@ -36,7 +36,7 @@ def test_the_wheel_holds_what_the_checkout_holds(unpacked: Path) -> None:
         assert packed == ours
     assert (unpacked / "buildkit" / "py.typed").is_file()
     assert sorted(p.name for p in (unpacked / "buildkit" / "schemas").glob("*.json")) == [
-        "board.schema.json", "build.schema.json", "part.schema.json",
+        "board.schema.json", "build.schema.json", "part.schema.json", "room.schema.json",
     ]  # fmt: skip
     assert list((unpacked / "buildkit" / "rehearsal").glob("*.c"))
 

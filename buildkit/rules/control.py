@@ -408,7 +408,7 @@ def cannot_go_silent(circuit: Circuit) -> Iterable[Fault]:
     is high or low, cut or whole. The load then follows the cut wire for ever.
 
     Wrong:
-        control: [{drive: pump, by: tank_empty, if_no_reading: off, …}]   # the pump runs on a cut wire
+        control: [{drive: pump, by: tank_empty, if_no_reading: off, …}]
 
     Right:
         # mount the float so that a cut wire rests the pump, and bound its run

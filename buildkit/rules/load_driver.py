@@ -34,10 +34,10 @@ def no_driver(circuit: Circuit) -> Iterable[Fault]:
     hundred volts when it is switched off. The pin dies, sometimes at once.
 
     Wrong:
-        mat: {part: relay-coil-bare, own_figures: {driver_max_ma: 0}}   # no transistor
+        mat: {part: relay-coil-bare, own_figures: {driver_max_ma: 0}}
 
     Right:
-        mat: {part: relay-coil-bare}   # transistor, base resistor and diode on the list
+        mat: {part: relay-coil-bare}
     """
     pin_ma = circuit.board.figure("pin_ma")
     for use, stage in _coils(circuit):
@@ -66,7 +66,7 @@ def coil_current(circuit: Circuit) -> Iterable[Fault]:
     the contact chatters. A small one bears 100 mA.
 
     Wrong:
-        mat: {part: relay-coil-bare, own_figures: {base_ohms: 10000}}   # forced beta over 200
+        mat: {part: relay-coil-bare, own_figures: {base_ohms: 10000}}
 
     Right:
         mat: {part: relay-coil-bare}   # 620 ohms at 5 V, forced beta 15

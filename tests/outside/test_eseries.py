@@ -20,15 +20,6 @@ def test_the_values_of_seven_decades(size: int) -> None:
     assert e.preferred(1, 1e7, ours) == pytest.approx(list(eseries.erange(theirs, 1, 1e7)))
 
 
-@given(OHMS, st.sampled_from(sorted(SERIES)))
-def test_the_next_value_above_and_below(ohms: float, size: int) -> None:
-    ours, theirs = SERIES[size]
-    above = eseries.find_greater_than_or_equal(theirs, ohms)
-    below = eseries.find_less_than_or_equal(theirs, ohms)
-    assert e.preferred_above(ohms, ours) == pytest.approx(above)
-    assert e.preferred_below(ohms, ours) == pytest.approx(below)
-
-
 @given(st.floats(0.06, 0.94))
 def test_no_other_pair_is_nearer_below(ratio: float) -> None:
     upper, lower = e.divider_pair(ratio)

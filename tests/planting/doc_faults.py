@@ -384,7 +384,7 @@ def a_value_of_another_kind(bed: Bed, dice: random.Random) -> Plant | None:
     found = [
         (h, k, p)
         for h, k, p in _scalars(tree)
-        if isinstance(h, dict) and ".wires." not in p and not (p == "supply.rail")
+        if isinstance(h, dict) and ".wires." not in p and p != "supply.rail"
     ]
     holder, key, path = dice.choice(found)
     value = holder[key]
