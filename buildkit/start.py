@@ -94,11 +94,11 @@ def _changed(wish: Wish, pins: bool) -> list[str]:
     for line in _example(wish.like).splitlines():
         if line.startswith("#"):
             continue
-        key = _KEY.match(line)
+        key, text = _KEY.match(line), line
         if key and said.get(key[3]) is not None:
-            line = f"{key[1]}{key[2] or ''}{key[3]}: {said[key[3]]}"
+            text = f"{key[1]}{key[2] or ''}{key[3]}: {said[key[3]]}"
         if pins or not (key and key[3] == "wires"):
-            lines.append(re.sub(r"\s+#.*$", "", line) if key and '"' not in line else line)
+            lines.append(re.sub(r"\s+#.*$", "", text) if key and '"' not in text else text)
     return lines
 
 

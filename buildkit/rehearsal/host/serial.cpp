@@ -172,6 +172,8 @@ void serial_bytes(const char *end, uint32_t baud, ns_t from, const uint8_t *byte
 
 #if defined(HOST_AVR)
 // The receiver is an interrupt that stays until the stop bit: all else waits.
+static ns_t on_since;       // interrupts have been on from here
+
 ns_t serial_due() {
   if (!listening || listening->coming.empty() || interrupts_off) return NEVER;
   return listening->coming.front().from;
@@ -184,11 +186,11 @@ void serial_world() {
     const Coming c = line.coming.front();
     line.coming.pop_front();
     // An edge that was seen more than half a bit late gives another byte.
-    if (now - c.from >= bits(c.baud, 5)) {
+    if (on_since > c.from + bits(c.baud, 5)) {
       bytes_lost++;
     } else {
-      const ns_t stays = c.from + bits(c.baud, 95);
-      if (now < stays) now = stays;
+      // What the sketch was at goes on after the stop bit.
+      now += bits(c.baud, 95);
       into_ring(line, c);
     }
   }
@@ -196,6 +198,7 @@ void serial_world() {
 }
 
 void serial_interrupts_back(ns_t) {
+  on_since = now;
   if (listening && !listening->coming.empty() && listening->coming.front().from <= now) due = now;
 }
 #else
