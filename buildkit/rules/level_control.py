@@ -126,6 +126,34 @@ def divider_both_ways(circuit: Circuit) -> Iterable[Fault]:
             )
 
 
+@rule("level.shifter-on-analog", "error", source="NXP AN10441 rev 1, section 2")
+def shifter_on_analog(circuit: Circuit) -> Iterable[Fault]:
+    """A level shifter sits in a wire whose voltage is measured.
+
+    Why: a shifter knows low and high and nothing between: above its gate's
+    threshold the other side is simply pulled up to its own rail.
+
+    Wrong:
+        between: {tank.OUT: {part: level-shifter-mosfet}}   # tank is an analog-span
+
+    Right:
+        between: {tank.OUT: {part: divider}}
+    """
+    for passage in circuit.passages.values():
+        of, terminal = passage.spot
+        wires = (wire for wire in circuit.signals() if wire.spot == passage.spot)
+        analog = any(wire.terminal.needs == "adc" for wire in wires)
+        if passage.kind == "shifter" and analog:
+            yield Fault(
+                passage.use.at,
+                f"{of} {terminal} is measured from 0 to {passage.part_v:.3g} V, and a level shifter "
+                "passes low and high only",
+                f"Use 'part: divider' for {of}.{terminal}, or feed {of} so that it ends where the "
+                "converter does.",
+                {"part": of, "terminal": terminal, "part_v": passage.part_v},
+            )
+
+
 @rule("level.divider-loads-probe", "error", source="Ohm's law; common practice, no source: 1 %")
 def divider_loads_probe(circuit: Circuit) -> Iterable[Fault]:
     """A divider takes so much current from a resistive probe that its readings are wrong.

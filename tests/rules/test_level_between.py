@@ -142,3 +142,20 @@ def test_a_divider_beside_a_thermistor() -> None:
     assert told("level.divider-loads-probe", probes(shelf) + between(divider("shelf.OUT")))
     smoke = probes(SMOKE5) + between(divider("smoke.TXD"))
     assert told("level.divider-loads-probe", smoke, **PICO) == []
+
+
+@pytest.mark.parametrize(
+    ("key", "faults"), [("shelf.OUT", 1), ("smoke.TXD", 0)], ids=["measured", "digital"]
+)
+def test_a_shifter_passes_low_and_high_only(key: str, faults: int) -> None:
+    shelf = "  shelf: {part: ntc-divider, value: temperature, every_s: 5}\n"
+    body = probes(shelf, SMOKE5) + between(f"  {key}: {{part: level-shifter-mosfet}}\n")
+    found = told("level.shifter-on-analog", body, **PICO)
+    assert [fault.numbers["part"] for fault in found] == ["shelf"] * faults
+
+
+@pytest.mark.parametrize("part", ["divider", "level-shifter-mosfet"])
+def test_a_divider_in_an_analog_wire_is_no_shifter(part: str) -> None:
+    shelf = "  shelf: {part: ntc-divider, value: temperature, every_s: 5}\n"
+    body = probes(shelf) + between(f"  shelf.OUT: {{part: {part}}}\n")
+    assert bool(told("level.shifter-on-analog", body)) == (part != "divider")

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 
 from buildkit.rehearsal.stimuli import Wires
 
@@ -10,13 +11,13 @@ SENDS = False
 KELVIN, T25_K = 273.15, 298.15
 
 
-def ohms(wires: Wires, celsius: float) -> float:
+def ohms(figure: Callable[[str], float], celsius: float) -> float:
     """By beta, or by Steinhart-Hart solved for the resistance when its coefficients are given."""
     kelvin = celsius + KELVIN
-    a, b, c = (wires.figure(f"sh_{letter}_per_k") for letter in "abc")
+    a, b, c = (figure(f"sh_{letter}_per_k") for letter in "abc")
     if not (a or b or c):
-        beta = wires.figure("beta_k")
-        return wires.figure("r25_ohms") * math.exp(beta * (1 / kelvin - 1 / T25_K))
+        beta = figure("beta_k")
+        return figure("r25_ohms") * math.exp(beta * (1 / kelvin - 1 / T25_K))
     low, high = 0.0, 20.0  # logarithms of 1 ohm and of half a gigohm
     for _ in range(60):
         middle = (low + high) / 2
@@ -27,7 +28,7 @@ def ohms(wires: Wires, celsius: float) -> float:
 
 def mv(wires: Wires, celsius: float) -> float:
     """Millivolts of the joint; the fixed resistor hangs on the rail that the converter measures by."""
-    bead = ohms(wires, celsius)
+    bead = ohms(wires.figure, celsius)
     return wires.feed_mv * bead / (bead + wires.figure("series_ohms"))
 
 
