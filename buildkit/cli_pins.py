@@ -86,7 +86,7 @@ def _move(
     tables: Any,
     complain: Callable[[str], NoReturn],
 ) -> None:
-    from buildkit import moving, pins_text
+    from buildkit import moving, pins_text, wiring
     from buildkit.model import Refused
     from buildkit.validation import did_you_mean
 
@@ -109,6 +109,7 @@ def _move(
             typer.echo(f"{fault.at}: {fault.rule} {fault.message}. {fault.fix}", err=True)
         raise typer.Exit(1) from None
     typer.echo(pins_text.move_text(found, str(path)), nl=False)
+    typer.echo("\n" + wiring.render_rewiring_text(found.before, found.circuit), nl=False)
     if save is not None:
         _save_move(path, save, found, complain)
     raise typer.Exit(1 if found.errors else 0)

@@ -90,8 +90,21 @@ class Homes:
         return self.orders.get(kind, self.orders["several"])
 
 
+_MOST_KEPT = 64  # boards of one run
+_kept: dict[int, tuple[Board, Homes]] = {}
+
+
 def homes(board: Board) -> Homes:
-    """The orders of a board; they depend on nothing but its table."""
+    """The orders of a board; they depend on nothing but its table, and are made once."""
+    known = _kept.get(id(board))
+    if known is None or known[0] is not board:
+        if len(_kept) >= _MOST_KEPT:
+            _kept.clear()
+        known = _kept[id(board)] = (board, _homes(board))
+    return known[1]
+
+
+def _homes(board: Board) -> Homes:
     lost, at = wastes(board), places(board)
     number = {label: pin.number for label, pin in board.pins.items()}
     harmless = [p.label for p in board.pins.values() if not p.hazards and "digital-out" in p.can]

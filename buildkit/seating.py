@@ -100,10 +100,11 @@ def _first_that_fit(problem: Problem) -> list[Item]:
     together fits with one fewer, the longest beginning that fits is found by
     halving, again and again.
     """
-    rest = matching(problem)
-    if fit_together(problem, rest):
-        return rest
+    let_in = matching(problem)
+    if fit_together(problem, let_in):
+        return let_in
     kept: list[Item] = []
+    rest = list(problem.items)  # one that the matching kept out may fit when another goes
     while rest:
         low, high = 0, len(rest)
         while low < high:

@@ -103,6 +103,18 @@ def test_two_wires_by_software_need_one_to_move() -> None:
     assert found.errors == 0
 
 
+def test_a_wire_that_is_in_the_way_there_moves() -> None:
+    # There is no software serial there: the sensor needs the one port, and 1 is its sender.
+    made = build(named("dust", "lamp", "lamp"), "atmega32u4-5v",
+                 wires={"dust_0": "TXD: 8", "lamp_1": "A: 1", "lamp_2": "A: 7"})  # fmt: skip
+    found = moving.move(made, TABLES.board("ra4m1-5v"), TABLES)
+    there = states(found)
+    assert there["dust_0 TXD"][1:] == ("0", "moved")
+    assert there["lamp_1 A"][2] == "moved"
+    assert there["lamp_2 A"] == ("7", "7", "kept")
+    assert found.circuit.unseated == ()
+
+
 def test_the_same_board_moves_nothing() -> None:
     for path in EXAMPLES:
         made = buildfile.load(path, TABLES)

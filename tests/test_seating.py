@@ -245,6 +245,12 @@ def test_a_load_has_the_quiet_pin_and_the_lamp_the_other() -> None:
     assert seating.seat(on(build(named("ssr")), alone)).unseated == (("ssr_0", "CTRL+"),)
 
 
+def test_a_harmless_pin_is_taken_however_much_it_wastes() -> None:
+    # A4 could be the bus or measure; 13 can do nothing else, but moves and has an LED on it.
+    board = cut_down(TABLES.board("atmega328p-5v"), ["13", "A4"])
+    assert seats(seating.seat(on(build(named("lamp")), board))) == {"lamp_0 A": "A4"}
+
+
 def test_upload_pins_are_never_given() -> None:
     board = cut_down(TABLES.board("atmega328p-5v"), ["0", "1"])
     assert seating.seat(on(build(named("lamp")), board)).unseated == (("lamp_0", "A"),)
@@ -302,6 +308,16 @@ def test_wires_of_one_part_lie_side_by_side() -> None:
         there = seats(seating.seat(made))
         line = sorted(problem.table.at[there[f"lamp_0 {t}"]] for t in "PQR")
         assert line[2] - line[0] == 2, board_id
+
+
+def test_a_small_part_takes_the_pin_that_a_larger_one_has_no_use_for() -> None:
+    # Four pins: two for software serial, one for the relay; 13 is too few for two wires.
+    made = build(named("dust", "relay", "lamp", "lamp"))
+    made = many(both_ways(made, "dust_0"), "lamp_2", ["P", "Q"])
+    made = on(made, cut_down(TABLES.board("atmega328p-5v"), ["3", "11", "12", "13"]))
+    circuit = seating.seat(made)
+    assert circuit.unseated == (("lamp_2", "P"), ("lamp_2", "Q"))
+    assert seats(circuit)["lamp_3 A"] == "13"
 
 
 def test_a_large_impossible_build_is_no_riddle() -> None:
