@@ -57,7 +57,7 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
         room: Annotated[Path | None, _ROOM] = None,
         engine: Annotated[
             str, typer.Option("--engine", help="host or chip; chip is for AVR boards.")
-        ] = "",
+        ] = "host",
         fault: Annotated[list[str] | None, _FAULT] = None,
         picture: Annotated[
             Path | None,
@@ -70,6 +70,80 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
         _either(trace, room, complain)
         circuit = _circuit(build, tables(own_tables), complain)
         _rehearse(circuit, trace, room, engine, fault or [], picture, format_, complain)
+
+    @app.command()
+    def tune(
+        build: Annotated[Path, _BUILD],
+        trace: Annotated[Path | None, _TRACE] = None,
+        room: Annotated[Path | None, _ROOM] = None,
+        format_: Annotated[str, _FORMAT] = "text",
+        own_tables: Annotated[Path | None, _TABLES] = None,
+    ) -> None:
+        """Compare start, stop, window and dwell times over a trace or a room."""
+        _formats(format_, complain)
+        _either(trace, room, complain)
+        if trace is None and room is None:
+            complain("tune wants --trace CSV or --room FILE; 'buildkit record' makes a trace.")
+        _tune(_circuit(build, tables(own_tables), complain), trace, room, format_, complain)
+
+    @app.command()
+    def record(
+        port: Annotated[
+            str, typer.Option("--port", help="Such as /dev/ttyACM0 or COM3.", metavar="PORT")
+        ],
+        into: Annotated[
+            Path,
+            typer.Option("--into", help="The trace; a log that is there goes on.", metavar="CSV"),
+        ],
+    ) -> None:
+        """Keep a board's log as a trace, while it runs.
+
+        Opening the port resets many boards. Needs pip install 'buildkit[record]'.
+        """
+        _record(port, into, complain)
+
+
+def _record(port: str, into: Path, complain: Complain) -> None:
+    from buildkit.rehearsal import recording
+    from buildkit.sketch import LOG_BAUD
+
+    recorder = recording.Recorder(port, into, lambda text: typer.echo(text, err=True), LOG_BAUD)
+    typer.echo("\n".join(textwrap.wrap(recording.BEFORE, 80)), err=True)
+    try:
+        recorder.run()
+    except recording.CannotRecord as error:
+        complain(str(error))
+    except OSError as error:
+        complain(f"{into}: {error.strerror or error}.")
+    except KeyboardInterrupt:
+        typer.echo("", err=True)
+    rows = recorder.rows
+    strange = f", {rows.strange} lines were no rows of a log" if rows.strange else ""
+    typer.echo(f"  {rows.rows} rows, {rows.resets} resets in {into}{strange}")
+
+
+def _tune(
+    circuit: Any, trace: Path | None, room: Path | None, format_: str, complain: Complain
+) -> None:
+    import json
+
+    from buildkit.rehearsal import progress, rehearsing, traces, tuning, words
+    from buildkit.rehearsal import room as rooms
+
+    if not circuit.build.control:
+        complain(f"{circuit.build.name} has no control entry, so there is nothing to tune.")
+    with _complaining(complain), progress.bar("comparing", sys.stderr) as tell:
+        if trace is not None:
+            found = rehearsing.needed(circuit, traces.read(trace, circuit.build))
+            play = tuning.over_trace(found)
+        else:
+            assert room is not None
+            play = tuning.in_room(rooms.load(room, circuit.build))
+        tuned = tuning.tune(circuit, play, tell)
+    if format_ == "json":
+        typer.echo(json.dumps(tuning.to_json(tuned), indent=2))
+    else:
+        typer.echo(words.compared(circuit.build.name, str(trace or room), tuned), nl=False)
 
 
 def _formats(format_: str, complain: Complain) -> None:
@@ -112,13 +186,12 @@ def _rehearse(
 
     from buildkit.rehearsal import engines, faults, graph, progress, words
 
-    chosen = engine or engines.default()
-    if chosen not in engines.ENGINES:
-        complain(f"--engine is host or chip, not '{chosen}'.")
+    if engine not in engines.ENGINES:
+        complain(f"--engine is host or chip, not '{engine}'.")
     with _complaining(complain):
         asked = [faults.parse(text) for text in wanted]
         with progress.bar("rehearsing", sys.stderr) as tell, tempfile.TemporaryDirectory() as into:
-            done, played = _played(circuit, trace, room, chosen, asked, Path(into), tell)
+            done, played = _played(circuit, trace, room, engine, asked, Path(into), tell)
         if picture is not None:
             title = f"{circuit.build.name}: {done.trace.file}"
             picture.write_text(graph.svg(done.outcome, title), encoding="utf-8")
@@ -141,25 +214,35 @@ def _played(
 ) -> Any:
     """The rehearsal, and the faults in it."""
     from buildkit.rehearsal import rehearsing, traces
+    from buildkit.rehearsal import room as rooms
 
-    seed = 1
+    if room is not None:
+        place = rooms.load(room, circuit.build)
+        return rehearsing.in_room(circuit, engine, place, asked, into, tell), asked
     if trace is not None:
         found = traces.read(trace, circuit.build)
     else:
         found, own = rehearsing.built_in(circuit)
         asked = [*own, *asked]
-    return rehearsing.rehearse(circuit, engine, found, asked, seed, into), asked
+    return rehearsing.rehearse(circuit, engine, found, asked, into), asked
 
 
 @contextmanager
 def _complaining(complain: Complain) -> Iterator[None]:
     """What a rehearsal raises, told on stderr with exit code 2."""
+    from buildkit.document import CannotOpen
+    from buildkit.model import Refused
     from buildkit.rehearsal import chip, engines, faults, host, stimuli, toolchain, traces
     from buildkit.sketch import TemplateFault
 
     try:
         yield
+    except Refused as refused:
+        for fault in refused.faults:
+            typer.echo(f"{fault.at}: {fault.rule} {fault.message}. {fault.fix}", err=True)
+        raise typer.Exit(1) from None
     except (
+        CannotOpen,
         chip.ChipFailed,
         host.HostFailed,
         engines.CannotRehearse,

@@ -111,7 +111,7 @@ class PartView:
         for wire in self.circuit.signals():
             passage = self.circuit.passage(wire)
             if wire.use is self.use and wire.terminal.needs == "adc" and passage is not None:
-                return passage.high_v(1.0, "board") if passage.kind == "divider" else 1.0
+                return passage.high_v(1.0, "board")
         return 1.0
 
     @property
@@ -268,9 +268,8 @@ def _fill(macro: Callable[[PartView], Any], view: PartView) -> str:
 
 
 def _headers(circuit: Circuit, soft: bool) -> list[str]:
-    wanted = [*("avr/wdt.h", "avr/sleep.h")] if circuit.board.core.family == "avr" else []
-    if soft:
-        wanted.append("SoftwareSerial.h")
+    """What the parts' ways to talk need; the core template lists its own."""
+    wanted = ["SoftwareSerial.h"] if soft else []
     if circuit.uses_talking("i2c"):
         wanted.append("Wire.h")
     return wanted

@@ -14,7 +14,7 @@ from buildkit.rehearsal.chip import ChipRun
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.toolchain import AvrCore
 
-ENGINES = ("host", "chip")
+ENGINES = ("host", "chip")  # the first is taken unless another is asked for
 
 # One pass of loop() is measured on a copy of the sketch that runs beside the
 # sketch itself, so that what is rehearsed is what was written.
@@ -39,11 +39,6 @@ class Ran:
     engine: str
     seen: ChipRun
     longest_loop_ms: float | None
-
-
-def default() -> str:
-    """The engine that is taken unless another is asked for."""
-    return "host" if (Path(__file__).parent / "host.py").is_file() else "chip"
 
 
 def runner(circuit: Circuit, engine: str, into: Path) -> Callable[[Scenario, float], Ran]:

@@ -135,6 +135,8 @@ def compile_sketch(ino: Path, board: Board, into: Path) -> Path:
     text = _narrow(ino.read_text(encoding="utf-8"))
     source, object_, program = into / "sketch.cpp", into / "sketch.o", into / "sketch"
     source.write_text(f'#line 1 "{ino.name}"\n{text}', encoding="utf-8")
+    clock = f"#define HOST_CLOCK_HZ {int(board.figure('clock_hz'))}\n"
+    (into / "clock.h").write_text(f"#pragma once\n{clock}", encoding="utf-8")
     (into / "board.h").write_text(_board_header(board), encoding="utf-8")
     family = f"-DHOST_{board.core.family.upper()}"
     _run(
@@ -156,17 +158,18 @@ def compile_sketch(ino: Path, board: Board, into: Path) -> Path:
 
 def _engine(compiler: str, board: Board, into: Path) -> Path:
     """The engine compiled for a board, as one object in the cache."""
-    header = (into / "board.h").read_text(encoding="utf-8")
+    headers = {name: (into / name).read_text(encoding="utf-8") for name in ("board.h", "clock.h")}
     sources = sorted(_HERE.glob("*.cpp"))
     content = [path.read_text(encoding="utf-8") for path in sorted(_HERE.rglob("*.*"))]
     version = _run([compiler, "--version"], "the compiler does not start")
     key = hashlib.sha256(
-        "\0".join([header, version, board.core.family, *content, *_FLAGS]).encode()
+        "\0".join([*headers.values(), version, board.core.family, *content, *_FLAGS]).encode()
     )
 
     def build(made: Path) -> None:
         folder = made.parent
-        (folder / "board.h").write_text(header, encoding="utf-8")
+        for name, header in headers.items():
+            (folder / name).write_text(header, encoding="utf-8")
         family = f"-DHOST_{board.core.family.upper()}"
 
         def one(path: Path) -> str:

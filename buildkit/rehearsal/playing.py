@@ -25,6 +25,7 @@ from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.stimuli import Stimulus, Wires
 from buildkit.rehearsal.traces import Sample, Trace
 
+AFTER_S = 2.0  # a trace's last reading is still taken and acted upon
 _NOISE_TIMES = 10
 
 
@@ -84,14 +85,16 @@ def slots(
         row = (
             _sent(probe, samples, trace.end_s)
             if said.sends
-            else _asked(probe, samples, trace.end_s, sorted(starts), _late_s(circuit, probe, said))
+            else _asked(probe, samples, trace.end_s, sorted(starts), late_s(circuit, probe))
         )
         made[name] = _faulty(row, probe, faults, random.Random(f"{seed} {name}"))
     return made
 
 
-def _late_s(circuit: Circuit, probe: Probe, said: Stimulus) -> float:
-    return said.late_s(Wires(probe.use, circuit, Scenario()))
+def late_s(circuit: Circuit, probe: Probe) -> float:
+    """Seconds from when a reading is due to when the sketch has it."""
+    said = stimuli.of(probe.use.part)
+    return 0.0 if said.sends else said.late_s(Wires(probe.use, circuit, Scenario()))
 
 
 def _sent(probe: Probe, samples: Sequence[Sample], end_s: float) -> list[Slot]:

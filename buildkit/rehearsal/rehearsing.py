@@ -9,10 +9,12 @@ from pathlib import Path
 
 from buildkit.circuit import Circuit
 from buildkit.model import Control, Probe
-from buildkit.rehearsal import engines, faults, outcome, playing
+from buildkit.rehearsal import engines, faults, modelled, outcome, playing, room
 from buildkit.rehearsal.engines import CannotRehearse, Ran
 from buildkit.rehearsal.faults import Fault
 from buildkit.rehearsal.outcome import Outcome
+from buildkit.rehearsal.progress import Tell
+from buildkit.rehearsal.room import Room
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.traces import Sample, Trace
 from buildkit.units import to_steps
@@ -20,7 +22,7 @@ from buildkit.units import to_steps
 Runner = Callable[[Scenario, float], Ran]
 
 _RAMP_S = 60.0
-_AFTER_S = 2.0  # a trace's last reading is still taken and acted upon
+_SEED = 1  # of the noise that a fault makes
 
 
 @dataclass(frozen=True)
@@ -33,13 +35,13 @@ class Rehearsal:
 
 
 def rehearse(
-    circuit: Circuit, engine: str, trace: Trace, wanted: Sequence[Fault], seed: int, into: Path
+    circuit: Circuit, engine: str, trace: Trace, wanted: Sequence[Fault], into: Path
 ) -> Rehearsal:
     """Run the sketch of a circuit on an engine against a trace; files are made in ``into``.
 
     Raises CannotRehearse, BadFault, NoStimulus, ToolchainMissing, CompileFailed or ChipFailed.
     """
-    rows = playing.slots(circuit, needed(circuit, trace), wanted, seed)
+    rows = playing.slots(circuit, needed(circuit, trace), wanted, _SEED)
     return play(circuit, engines.runner(circuit, engine, into), trace, rows, wanted)
 
 
@@ -56,8 +58,61 @@ def play(
     faults.put(wanted, circuit, scenario)
     for t_s in trace.resets_s:
         scenario.reset(t_s, "power")
-    until_s = trace.end_s + _AFTER_S
+    until_s = trace.end_s + playing.AFTER_S
     return Rehearsal(trace, rows, outcome.of(circuit, run(scenario, until_s), until_s))
+
+
+def in_room(
+    circuit: Circuit, engine: str, place: Room, wanted: Sequence[Fault], into: Path, tell: Tell
+) -> Rehearsal:
+    """Run the sketch in a room that answers to its loads.
+
+    A decision depends on the past alone.  So the readings are made for edges
+    that the reference model foresees, the sketch is run on them, and where it
+    switched at another time they are made anew from there, until they are the
+    readings of the sketch's own edges.  Each round settles at least one edge more.
+    Raises as ``rehearse`` does.
+    """
+    build = circuit.build
+    run = engines.runner(circuit, engine, into)
+    edges = modelled.edges(modelled.lived(place, circuit)[0])
+    settled_s = -1.0
+    while True:
+        trace = room.readings(place, build, edges)
+        rows = playing.slots(circuit, trace, wanted, place.seed)
+        done = play(circuit, run, trace, rows, wanted)
+        edges = _own_edges(done.outcome)
+        departs_s = _departs_s(trace, room.readings(place, build, edges))
+        if departs_s is None:
+            return done
+        if departs_s <= settled_s:
+            raise CannotRehearse(
+                f"{place.file}: room and sketch do not settle after {settled_s:g} s; the load "
+                "changes the readings within one reading of being switched. Give the room a "
+                "larger volume or the sensor a lag."
+            )
+        settled_s = departs_s
+        tell(settled_s / place.seconds)
+
+
+def _own_edges(seen: Outcome) -> modelled.Switched:
+    made: modelled.Switched = {}
+    for change in seen.changes:
+        made.setdefault(change.load, []).append((change.t_s, change.state == "on"))
+    return made
+
+
+def _departs_s(one: Trace, other: Trace) -> float | None:
+    """When two traces with the same times first differ; None when they do not."""
+    return min(
+        (
+            mine[0]
+            for name, row in one.readings.items()
+            for mine, theirs in zip(row, other.readings[name], strict=True)
+            if mine != theirs
+        ),
+        default=None,
+    )
 
 
 def needed(circuit: Circuit, trace: Trace) -> Trace:

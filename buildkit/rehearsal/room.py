@@ -19,7 +19,6 @@ import math
 import random
 from collections.abc import Callable, Iterable, Iterator, Mapping, Sequence
 from dataclasses import dataclass, field
-from fractions import Fraction
 from pathlib import Path
 
 from buildkit import control, document, fields, validation
@@ -162,7 +161,7 @@ def readings(room: Room, build: Build, edges: Edges) -> Trace:
         probe = build.probes[state.space.probe]
         switched = sorted((t_s, load, on) for load, row in edges.items() for t_s, on in row)
         running: set[str] = set()
-        at, samples, reads = 0, [], Sensor(room, state.space, probe)
+        at, samples, reads = 0, [], sensor(room, state.space, build)
         for t_s in times(probe, room.seconds):
             while at < len(switched) and switched[at][0] <= t_s:
                 edge_s, load, on = switched[at]
@@ -177,29 +176,32 @@ def readings(room: Room, build: Build, edges: Edges) -> Trace:
 
 def constant(room: Room, build: Build) -> dict[str, tuple[Sample, ...]]:
     """The readings of probes that are said to be steady."""
-    return {
-        name: tuple((t_s, clipped(build.probes[name], value)) for t_s in times(build.probes[name], room.seconds))
-        for name, value in room.steady.items()
-    }  # fmt: skip
+    made: dict[str, tuple[Sample, ...]] = {}
+    for name, value in room.steady.items():
+        steps = Sensor(build.probes[name], 0.0, "").steps(value)
+        made[name] = tuple((t_s, steps) for t_s in times(build.probes[name], room.seconds))
+    return made
 
 
 class Sensor:
-    """Noise and steps of one probe; its n-th reading has the same noise in every run."""
+    """Noise, steps and span of one probe; its n-th reading has the same noise in every run."""
 
-    def __init__(self, room: Room, space: Space, probe: Probe) -> None:
-        self.chance = random.Random(f"{room.seed} {space.probe}")
-        self.noise = space.noise
-        self.probe = probe
+    def __init__(self, probe: Probe, noise: float, seed: str) -> None:
+        known = control.probe_settings(probe, ())
+        self.chance = random.Random(seed)
+        self.noise = noise
+        self.low, self.high = known.low, known.high
+        self.step = float(probe.quantity.resolution)
 
     def steps(self, value: float) -> int:
-        """A reading of a value."""
-        return clipped(self.probe, value + self.chance.gauss(0, 1) * self.noise)
+        """A reading of a value: in whole steps, within the part's span."""
+        read = value + self.chance.gauss(0, 1) * self.noise
+        return min(max(round(read / self.step), self.low), self.high)
 
 
-def clipped(probe: Probe, value: float) -> int:
-    """A value in whole steps, within the part's span."""
-    known = control.probe_settings(probe, ())
-    return min(max(round(Fraction(value) / probe.quantity.resolution), known.low), known.high)
+def sensor(room: Room, space: Space, build: Build) -> Sensor:
+    """The sensor of a space."""
+    return Sensor(build.probes[space.probe], space.noise, f"{room.seed} {space.probe}")
 
 
 # --- the file -------------------------------------------------------------------------

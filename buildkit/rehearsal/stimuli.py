@@ -83,10 +83,13 @@ class Wires:
         self.scenario.level(t_s, self.port(terminal), level)
 
     def adc_mv(self, t_s: float, terminal: str, mv: float) -> None:
-        """Millivolts on an analog terminal."""
-        channel = self.pin(terminal).adc
+        """Millivolts on an analog terminal; the pin gets what a divider in its wire leaves."""
+        channel, wire = self.pin(terminal).adc, self.circuit.wire(self.use, terminal)
         assert channel is not None
-        self.scenario.adc_mv(t_s, channel, round(mv))
+        assert wire is not None
+        passage = self.circuit.passage(wire)
+        left = mv if passage is None else passage.high_v(mv / 1000, "board") * 1000
+        self.scenario.adc_mv(t_s, channel, round(left))
 
     @property
     def baud(self) -> int:

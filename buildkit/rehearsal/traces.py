@@ -14,7 +14,6 @@ import re
 from collections.abc import Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from fractions import Fraction
-from itertools import pairwise
 from pathlib import Path
 
 from buildkit.model import Build, Probe
@@ -26,6 +25,7 @@ Sample = tuple[float, int | None]
 
 LOG_HEAD = "ms,probe,raw,average,load,state"
 _ROLL_OVER_MS = 2**32
+_LONGEST_S = 100 * 86_400
 _NUMBER = re.compile(r"[-+]?([0-9]{1,15}(\.[0-9]{0,15})?|\.[0-9]{1,15})([eE][-+]?[0-9]{1,2})?")
 _MOST_BYTES = 512 * 1024 * 1024  # two years of one reading a second
 
@@ -91,12 +91,12 @@ class _Cell:
         place = f"{safe(self.file)}:{self.line}:{self.column}"
         return BadTrace(f"{place}: '{_clip(self.text)}' {what}. {remedy}")
 
-    def number(self) -> Fraction:
-        """The number in the cell, exactly.  Raises BadTrace."""
+    def number(self) -> str:
+        """The text of the cell, which is a number.  Raises BadTrace."""
         if not _NUMBER.fullmatch(self.text):
             fix = "Write a number with a point and without a unit, or leave the cell empty."
             raise self.wrong("is no number", fix)
-        return Fraction(self.text)
+        return self.text
 
 
 def _cells(file: str, line: int, text: str) -> list[_Cell]:
@@ -118,16 +118,37 @@ def _some(build: Build) -> str:
     return ",".join(build.probes) or "PROBE"
 
 
-def _steps(cell: _Cell, probe: Probe) -> int:
-    """A reading as steps.  Raises BadTrace for one that the part cannot give."""
-    value, quantity = cell.number(), probe.quantity
-    if not quantity.low <= value <= quantity.high:
-        span = f"{float(quantity.low):g} to {float(quantity.high):g} {quantity.unit}"
-        raise cell.wrong(
-            f"is outside what {probe.use.name} can read, {span}",
-            "Readings are in the part's own unit; leave the cell empty for a lost one.",
-        )
-    return math.floor(value / quantity.resolution + Fraction(1, 2))
+class _Scale:
+    """Readings of one probe as steps; there are few different ones, and each is worked out once."""
+
+    def __init__(self, probe: Probe) -> None:
+        self.probe = probe
+        self.known: dict[str, int] = {}
+
+    def steps(self, cell: _Cell) -> int | None:
+        """A cell's reading, None for an empty one.  Raises BadTrace for what the part cannot give."""
+        if not cell.text:
+            return None
+        if cell.text not in self.known:
+            self.known[cell.text] = self._worked_out(cell)
+        return self.known[cell.text]
+
+    def _worked_out(self, cell: _Cell) -> int:
+        value, quantity = Fraction(cell.number()), self.probe.quantity
+        if not quantity.low <= value <= quantity.high:
+            span = f"{float(quantity.low):g} to {float(quantity.high):g} {quantity.unit}"
+            raise cell.wrong(
+                f"is outside what {self.probe.use.name} can read, {span}",
+                "Readings are in the part's own unit; leave the cell empty for a lost one.",
+            )
+        return math.floor(value / quantity.resolution + Fraction(1, 2))
+
+
+def _within(t_s: float, cell: _Cell) -> float:
+    """A time that can be rehearsed.  Raises BadTrace."""
+    if t_s > _LONGEST_S:
+        raise cell.wrong(f"is later than {_LONGEST_S // 86_400} days", "Cut the trace shorter.")
+    return t_s
 
 
 # --- a table of readings -----------------------------------------------------------
@@ -135,32 +156,36 @@ def _steps(cell: _Cell, probe: Probe) -> int:
 
 def _trace(file: str, build: Build, head: list[str], lines: list[tuple[int, str]]) -> Trace:
     number, text = lines[0]
-    probes: list[Probe] = []
-    for cell in _cells(file, number, text)[1:]:
-        if cell.text not in build.probes:
-            fix = did_you_mean(cell.text, build.probes, "probes of the build")
-            raise cell.wrong("is no probe of this build", fix)
-        if head.count(cell.text) > 1:
-            raise cell.wrong("stands twice in the head", "Give each probe one column.")
-        probes.append(build.probes[cell.text])
-    if not probes:
+    scales = [_Scale(probe) for probe in _columns(_cells(file, number, text), head, build)]
+    if not scales:
         raise BadTrace(f"{file}:{number}:1: the head names no probe. Write 't_s,{_some(build)}'.")
-    found: dict[str, list[Sample]] = {probe.use.name: [] for probe in probes}
+    found: list[list[Sample]] = [[] for _ in scales]
     before = -1.0
     for number, text in lines[1:]:
         if not text.strip():
             continue
         cells = _row(_cells(file, number, text), len(head))
-        t_s = float(cells[0].number())
+        t_s = _within(float(cells[0].number()), cells[0])
         if t_s <= before or t_s < 0:
             fix = "Rows go on in time, from 0 s at power-up."
             raise cells[0].wrong("does not come after the row before it", fix)
         before = t_s
-        for probe, cell in zip(probes, cells[1:], strict=True):
-            found[probe.use.name].append((t_s, _steps(cell, probe) if cell.text else None))
+        for samples, scale, cell in zip(found, scales, cells[1:], strict=True):
+            samples.append((t_s, scale.steps(cell)))
     if before < 0:
         raise BadTrace(f"{file}:{number}:1: there is no reading below the head.")
-    return Trace(file, {name: tuple(samples) for name, samples in found.items()}, before)
+    names = (scale.probe.use.name for scale in scales)
+    return Trace(file, dict(zip(names, map(tuple, found), strict=True)), before)
+
+
+def _columns(cells: list[_Cell], head: list[str], build: Build) -> Iterator[Probe]:
+    for cell in cells[1:]:
+        if cell.text not in build.probes:
+            fix = did_you_mean(cell.text, build.probes, "probes of the build")
+            raise cell.wrong("is no probe of this build", fix)
+        if head.count(cell.text) > 1:
+            raise cell.wrong("stands twice in the head", "Give each probe one column.")
+        yield build.probes[cell.text]
 
 
 def _row(cells: list[_Cell], wanted: int) -> list[_Cell]:
@@ -184,6 +209,7 @@ class _Log:
     file: str
     build: Build
     readings: dict[str, list[Sample]] = field(default_factory=dict)
+    scales: dict[str, _Scale] = field(default_factory=dict)
     resets_s: list[float] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     base_ms: int = 0
@@ -225,8 +251,8 @@ class _Log:
         samples = self.readings.setdefault(name, [])
         if samples and samples[-1][0] == t_s:
             return  # the same reading once more, for another load
-        raw = cells[2]
-        samples.append((t_s, _steps(raw, self.build.probes[name]) if raw.text else None))
+        scale = self.scales.setdefault(name, _Scale(self.build.probes[name]))
+        samples.append((t_s, scale.steps(cells[2])))
 
     def _seconds(self, cell: _Cell) -> float:
         if not cell.text.isdecimal() or int(cell.text) >= _ROLL_OVER_MS:
@@ -240,10 +266,4 @@ class _Log:
                 f"After a reset the head comes again: {LOG_HEAD}",
             )
         self.last_ms = ms
-        return (self.base_ms + ms) / 1000
-
-
-def stretches(trace: Trace) -> Iterator[tuple[float, float]]:
-    """Begin and end, in seconds, of each time that the board was up without a reset."""
-    edges = [0.0, *trace.resets_s, trace.end_s]
-    return pairwise(edges)
+        return _within((self.base_ms + ms) / 1000, cell)

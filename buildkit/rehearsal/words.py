@@ -8,9 +8,12 @@ from buildkit.pages import WIDTH
 from buildkit.rehearsal.faults import Fault
 from buildkit.rehearsal.outcome import Outcome
 from buildkit.rehearsal.rehearsing import Rehearsal
+from buildkit.rehearsal.tuning import Result, Tuned
+from buildkit.rows import text_displays
 from buildkit.terminal import safe
 
 _MOST_CHANGES = 40
+_MOST_SETTINGS = 8
 
 
 def duration(seconds: float) -> str:
@@ -77,6 +80,12 @@ def _displays(outcome: Outcome) -> list[str]:
         wide = max(map(len, rows))
         lines += ["", f"  {name} at the end"]
         lines += [f"    +{'-' * wide}+", *(f"    |{row}|" for row in rows), f"    +{'-' * wide}+"]
+    hidden = [
+        d.use.name
+        for d in text_displays(outcome.circuit.build)
+        if d.use.name not in outcome.display
+    ]
+    lines += [f"  {name}: what it shows cannot be read back here" for name in hidden]
     return lines
 
 
@@ -85,3 +94,57 @@ def _last(outcome: Outcome) -> str:
     passed = f"longest pass of loop(): {longest:.1f} ms; " if longest is not None else ""
     resets = ", ".join(f"{cause} at {t_s:.1f} s" for t_s, cause in outcome.resets)
     return textwrap.fill(f"{passed}resets: {resets or 'none'}", WIDTH, initial_indent="  ", subsequent_indent="    ")  # fmt: skip
+
+
+# --- tune -----------------------------------------------------------------------------
+
+
+def compared(name: str, source: str, tuned: list[Tuned]) -> str:
+    """What ``tune`` prints."""
+    lines: list[str] = []
+    for load in tuned:
+        seconds = duration(load.current.seconds)
+        head = f"{name}, {load.load}: {len(load.tried)} settings over {seconds} of {source}"
+        lines += textwrap.wrap(safe(head), WIDTH, subsequent_indent="  ")
+        lines += ["", *_SETTING_HEAD, _setting_row("now", load.current)]
+        if load.recommended is not load.current:
+            lines.append(_setting_row("better", load.recommended))
+        shown = [load.current, load.recommended]
+        others = [r for r in load.tried if r not in shown]
+        others.sort(key=lambda r: (r.undone_s, r.starts))
+        lines += [_setting_row("", result) for result in others[:_MOST_SETTINGS]]
+        if len(others) > _MOST_SETTINGS:
+            lines.append(f"  … and {len(others) - _MOST_SETTINGS} more; --format json has them all")
+        better = "recommended" if load.recommended is not load.current else "stay as you are"
+        lines += ["", *textwrap.wrap(f"{better}: {load.reason}.", WIDTH, initial_indent="  ", subsequent_indent="    "), ""]  # fmt: skip
+    lines += textwrap.wrap(
+        "Past start: time at or beyond the build's own start_at; at rest: the load's part of it. "
+        "Delay: from the first such reading to the load's start, in the mean. Readings of a "
+        "trace do not answer to the load; those of a room do.",
+        WIDTH, initial_indent="  ", subsequent_indent="  ",
+    )  # fmt: skip
+    return "\n".join(lines) + "\n"
+
+
+_SETTING_HEAD = (
+    "           start    stop  aver-  min    min   starts   runs   past    at  delay",
+    "                          age   on s  off s  a day      %  start  rest      s",
+)
+
+
+def _setting_row(what: str, result: Result) -> str:
+    s = result.setting
+    delay = "-" if result.delay_s is None else f"{result.delay_s:.0f}"
+    share = 100 * result.on_s / result.seconds
+    return (
+        f"  {what:<6} {float(s.start_at):>7g} {float(s.stop_at):>7g} {s.average:>5} "
+        f"{s.min_on_s:>6g} {s.min_off_s:>6g} {result.starts_per_day:>6.1f} {share:>6.1f} "
+        f"{_short(result.above_s):>6} {_short(result.undone_s):>5} {delay:>5}"
+    )
+
+
+def _short(seconds: float) -> str:
+    """Seconds in at most five places."""
+    if seconds < 10_000:
+        return f"{seconds:.0f}s"
+    return f"{seconds / 3600:.0f}h"

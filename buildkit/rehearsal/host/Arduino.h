@@ -14,7 +14,6 @@
 // These cores have types of their own here, which whole numbers do not turn into.
 enum PinStatus { LOW, HIGH, CHANGE, FALLING, RISING };
 enum PinMode { INPUT, OUTPUT, INPUT_PULLUP, INPUT_PULLDOWN, OUTPUT_OPENDRAIN };
-#define OUTPUT_OPEN_DRAIN OUTPUT_OPENDRAIN
 #else
 typedef uint8_t PinStatus, PinMode;
 #define LOW 0
@@ -22,7 +21,10 @@ typedef uint8_t PinStatus, PinMode;
 #define INPUT 0
 #define OUTPUT 1
 #define INPUT_PULLUP 2
-#define OUTPUT_OPEN_DRAIN 4
+#define OUTPUT_OPENDRAIN 4
+#if defined(HOST_ESP8266) || defined(HOST_ESP32)
+#define OUTPUT_OPEN_DRAIN OUTPUT_OPENDRAIN
+#endif
 #define CHANGE 5
 #define FALLING 6
 #define RISING 7
@@ -76,7 +78,7 @@ inline void interrupts() {
 inline void pinMode(int pin, PinMode mode) {
   host::spend(host::US);
   host::pin_mode(pin, mode == OUTPUT ? host::DRIVEN
-                      : mode == OUTPUT_OPEN_DRAIN ? host::OPEN_DRAIN
+                      : mode == OUTPUT_OPENDRAIN ? host::OPEN_DRAIN
                       : mode == INPUT_PULLUP ? host::PULLED_UP : host::FLOATING);
 }
 inline void digitalWrite(int pin, PinStatus level) {
@@ -163,6 +165,7 @@ class HardwareSerial : public Stream {
     host::line_send(line, c);
     return 1;
   }
+  bool dtr() const { return host::line_room(line) > 0; }
   explicit operator bool() const { return true; }
 
  private:

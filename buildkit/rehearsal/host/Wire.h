@@ -19,7 +19,7 @@ class TwoWire : public Print {
   }
   size_t write(const uint8_t *bytes, size_t n) override { return Print::write(bytes, n); }
   uint8_t endTransmission(bool = true) {
-    switch (host::bus_write(address, out, filled, waits)) {
+    switch (host::bus_write(address, out, filled, patience())) {
       case host::DONE: return 0;
       case host::REFUSED: return 2;
       case host::DATA_REFUSED: return 3;
@@ -29,7 +29,7 @@ class TwoWire : public Print {
   uint8_t requestFrom(uint8_t from, size_t n, bool = true) {
     got = at = 0;
     if (n > sizeof in) n = sizeof in;
-    const host::Ending ending = host::bus_read(from, in, n, waits);
+    const host::Ending ending = host::bus_read(from, in, n, patience());
     if (ending == host::HELD) held();
     if (ending == host::DONE) got = n;
     return (uint8_t)got;
@@ -67,6 +67,7 @@ class TwoWire : public Print {
 #else
   static const host::ns_t FIRST_PATIENCE = 1000000 * host::MS;
 #endif
+  host::ns_t patience() const { return waits < host::bus_patience ? waits : host::bus_patience; }
   uint8_t held() {
     timed_out = true;
     return 5;

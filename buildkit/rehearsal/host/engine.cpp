@@ -22,7 +22,7 @@ namespace host {
 
 ns_t now, due, rested, until, boot_ns;
 uint64_t calls, acts;
-bool trying, interrupts_off, boot_clears;
+bool trying, interrupts_off, boot_clears, hardware_works;
 ns_t off_since;
 ns_t dog_period, dog_deadline;
 void (*dog_warns)();
@@ -33,12 +33,14 @@ enum Jump { TAKEN_BACK = 1, RESET, HUNG, OVER };
 static const ns_t PASS = 40 * US;      // what a pass costs beside its calls
 static const ns_t LONGEST_LEAP = 99 * MS;
 static sigjmp_buf back_to_try, back_to_run;
-static uint64_t clock_shift;           // milliseconds that the counter is ahead
+static uint32_t clock_shift;           // milliseconds that the counter is ahead
+static ns_t started;                   // when the sketch did
 static uint64_t passes;
 static ns_t longest_pass, asleep;
 static volatile bool in_sketch;
 static bool busy;                      // the world is at work
 static const char *ended = "running";
+static ns_t dog_after;                 // from the warning to the reset
 
 // --- the sketch's memory ------------------------------------------------------------
 
@@ -66,7 +68,10 @@ static bool memory_moved() {
          memcmp(pieces[1].at, pieces[1].last, pieces[1].size);
 }
 
+static bool memory_known;             // `last` is what stands there
+
 static void keep_memory() {
+  memory_known = true;
   for (const Piece &piece : pieces) memcpy(piece.last, piece.at, piece.size);
 }
 
@@ -87,7 +92,7 @@ static void dog_is_due() {
   if (dog_warns) {
     void (*const warns)() = dog_warns;
     dog_warns = nullptr;
-    dog_deadline = now + dog_period;
+    dog_deadline = now + dog_after;
     if (!dog_bites) dog_period = 0;
     warns();
   } else if (dog_bites) {
@@ -118,7 +123,7 @@ static void go_to(ns_t when) {
 }
 
 static ns_t earliest_wake() {
-  ns_t wake = now - now % MS + MS;
+  ns_t wake = now + TICK - (now - started) % TICK;
   if (next_arrival > now && next_arrival < wake) wake = next_arrival;
   if (due > now && due < wake) wake = due;
   return wake;
@@ -151,11 +156,12 @@ void wait(ns_t time) {
 }
 
 uint32_t millisecond() {
-  return (uint32_t)(now / MS + clock_shift);
+  return (uint32_t)((now - started) / TICK * TICK / MS) + clock_shift;
 }
 
 void shift_clock(uint32_t millis_now) {
-  clock_shift = (uint32_t)(millis_now - (uint32_t)(now / MS));
+  clock_shift = 0;
+  clock_shift = millis_now - millisecond();
 }
 
 void interrupts_on() {
@@ -166,8 +172,9 @@ void interrupts_on() {
 
 // --- resets and hangs ---------------------------------------------------------------------
 
-void dog_start(ns_t period, void (*warns)(), bool bites) {
+void dog_start(ns_t period, void (*warns)(), bool bites, ns_t after) {
   act();
+  dog_after = after;
   dog_period = period;
   dog_warns = warns;
   dog_bites = bites;
@@ -248,34 +255,64 @@ static bool try_pass(ns_t later) {
 // if a pass some ticks later does nothing either, those between are left out.
 // A leap is shorter than anything that may come and go by the clock (a beep).
 static void leap() {
-  ns_t span = last_moved + usual_gap > now + 3 * MS ? last_moved + usual_gap - now - 2 * MS
-                                                    : 48 * MS;
+  // What the sketch does by the clock it does at even intervals: go near the
+  // next time at once, and the last steps one by one.
+  ns_t next = last_moved + usual_gap;
+  while (usual_gap && next + 2 * TICK <= now) next += usual_gap;
+  if (now + 3 * TICK > next && now < next + 2 * TICK) return;
+  const bool guessed = next > now;
+  ns_t span = guessed ? next - now - 2 * TICK : 48 * TICK;
   for (;;) {
     ns_t end = next_arrival < due ? next_arrival : due;
-    end = end > now + 3 * MS ? end - now - 2 * MS : 0;
+    end = end > now + 3 * TICK ? end - now - 2 * TICK : 0;
     if (span > end) span = end;
     if (span > LONGEST_LEAP) span = LONGEST_LEAP;
-    span -= span % MS;
-    if (span < 2 * MS) return;
-    span = try_pass(span) ? span * 2 : span / 2;
+    span -= span % TICK;
+    if (span < 2 * TICK) return;
+    const bool kept = try_pass(span);
+    if (kept && guessed) return;
+    span = kept ? span * 2 : span / 2;
   }
+}
+
+static bool event_near() {
+  return next_arrival < now + 4 * TICK || due < now + 4 * TICK;
+}
+
+// The sketch did something by its own clock: how long after the last time.
+static void learn_gap(ns_t at) {
+  static int odd;
+  const ns_t gap = at - last_moved;
+  if (gap < 32 * MS) return;  // part of the same doing
+  last_moved = at;
+  if (usual_gap && gap > usual_gap + usual_gap / 2 && ++odd < 4) return;
+  odd = 0;
+  usual_gap = gap;
 }
 
 static void one_pass() {
   const ns_t began = now;
   const uint64_t acted = acts;
+  const bool calm = memory_known && !event_near();
   rested = 0;
   spend(PASS);
   loop();
   passes++;
   const ns_t took = now - began - rested;
   if (took > longest_pass) longest_pass = took;
-  if (acts == acted && !memory_moved()) return leap();
-  keep_memory();
-  if (now - last_moved > 8 * MS) {
-    usual_gap = now - last_moved;
-    last_moved = now;
+  // Nothing to leap over, or something was done: look again after the next pass.
+  if (acts != acted || event_near()) {
+    memory_known = false;
+  } else if (!memory_known) {
+    keep_memory();
+  } else if (memory_moved()) {
+    keep_memory();
+    if (calm) learn_gap(began);
+    return;
+  } else {
+    return leap();
   }
+  if (calm && acts != acted) learn_gap(began);
 }
 
 static void start() {
@@ -290,13 +327,12 @@ static void start() {
   know_due();
   go_to(now + boot_ns);
   core_starts();
-  // The counter of milliseconds begins with the sketch.
-  clock_shift = (uint32_t)(0 - now / MS);
+  started = now;
 }
 
 static void run() {
   const int why = sigsetjmp(back_to_run, 0);
-  trying = busy = false;
+  trying = busy = hardware_works = false;
   if (why == OVER) return;
   in_sketch = true;
   if (why == HUNG) stay_hung();

@@ -9,10 +9,19 @@
 #include <stddef.h>
 #include <stdint.h>
 
+#include "clock.h"  // made for each board: HOST_CLOCK_HZ
+
 namespace host {
 
 typedef uint64_t ns_t;
 const ns_t US = 1000, MS = 1000000, NEVER = ~(ns_t)0;
+#if defined(HOST_AVR)
+// The counter of milliseconds moves when timer 0 overflows (wiring.c), which
+// is also when a sleeping sketch wakes.
+const ns_t TICK = (ns_t)64 * 256 * 1000000000 / HOST_CLOCK_HZ;
+#else
+const ns_t TICK = MS;
+#endif
 
 extern ns_t now;
 extern ns_t due;            // the next moment at which the world may do something; never too late
@@ -31,6 +40,14 @@ inline void spend(ns_t time) {
   calls++;
   now += time;
   if (now >= due) world();
+}
+
+// Time that a controller of the chip takes while the sketch waits for it.
+extern bool hardware_works;
+inline void spend_beside(ns_t time) {
+  hardware_works = true;
+  spend(time);
+  hardware_works = false;
 }
 
 inline void act() {
@@ -63,6 +80,9 @@ void pin_mode(int pin, Mode mode);
 void pin_write(int pin, bool level);
 bool pin_read(int pin);
 void pin_put(int pin, bool level, Mode mode);  // both at once, without a step between
+void pin_level(int pin, bool level);           // below the core: the level alone,
+void pin_direction(int pin, bool out);         // the direction alone
+int pin_millivolts(int pin);
 int pin_convert(int pin);
 int pin_named(const char *port);
 void pin_drive(int pin, int level);  // from outside; -1 lets go
@@ -115,6 +135,7 @@ extern uint64_t bytes_lost;
 
 enum Ending { DONE, REFUSED, DATA_REFUSED, HELD };
 extern uint32_t bus_hz;
+extern ns_t bus_patience;   // of the controller, with lines that are held
 Ending bus_write(uint8_t address, const uint8_t *bytes, size_t count, ns_t patience);
 Ending bus_read(uint8_t address, uint8_t *bytes, size_t count, ns_t patience);
 void bus_present(int address, bool present);
@@ -137,8 +158,8 @@ bool onewire_here(int pin);
 
 extern ns_t dog_period, dog_deadline;  // 0: off
 extern void (*dog_warns)();            // called instead of the reset, once
-extern bool dog_bites;                 // a reset at the end
-void dog_start(ns_t period, void (*warns)(), bool bites);
+extern bool dog_bites;                 // a reset at the end, so long after the warning
+void dog_start(ns_t period, void (*warns)(), bool bites, ns_t after);
 inline void dog_feed() {
   spend(US);
   if (dog_period) dog_deadline = now + dog_period;

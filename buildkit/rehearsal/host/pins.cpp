@@ -18,7 +18,12 @@ static struct State {
 static volatile uint8_t modes[256], inputs[256];
 static int watched_registers;
 static int channel_mv[64];
-static int supply_mv, reference_mv;
+// The converter's reference: on the AVR the supply, 5 V unless told (signals.py).
+#if defined(HOST_AVR)
+static int full_mv = 5000;
+#else
+static int full_mv = HOST_ADC_MV;
+#endif
 
 static const PinFacts *facts(int pin) {
   for (int i = 0; i < host_pin_count; i++)
@@ -71,6 +76,14 @@ static void set(int pin, Mode mode, bool latch) {
 void pin_put(int pin, bool level, Mode mode) {
   states[pin & 255].set_up = true;
   set(pin, mode, level);
+}
+
+void pin_level(int pin, bool level) {
+  set(pin, states[pin & 255].mode, level);
+}
+
+void pin_direction(int pin, bool out) {
+  set(pin, out ? DRIVEN : FLOATING, states[pin & 255].latch);
 }
 
 // What becomes of the level when the direction changes is the core's own way.
@@ -151,21 +164,29 @@ void pins_reset() {
 // --- analog -------------------------------------------------------------------------------
 
 void supply_is(int supply, int reference) {
-  supply_mv = supply;
-  reference_mv = reference;
+#if defined(HOST_AVR)
+  full_mv = supply;
+  (void)reference;
+#else
+  full_mv = reference;
+  (void)supply;
+#endif
 }
 
 void pin_adc(int channel, int mv) {
   channel_mv[channel & 63] = mv;
 }
 
-int pin_convert(int pin) {
+int pin_millivolts(int pin) {
   act();
-  spend(110 * US);
+  spend_beside(110 * US);
   const PinFacts *p = facts(pin);
-  if (!p || p->adc < 0) return 0;
-  const int steps = 1 << HOST_ADC_BITS, full = supply_mv ? supply_mv : HOST_ADC_MV;
-  const long count = (long)channel_mv[p->adc & 63] * steps / full;
+  return p && p->adc >= 0 ? channel_mv[p->adc & 63] : 0;
+}
+
+int pin_convert(int pin) {
+  const int steps = 1 << HOST_ADC_BITS;
+  const long count = (long)pin_millivolts(pin) * steps / full_mv;
   return (int)(count < 0 ? 0 : count >= steps ? steps - 1 : count);
 }
 

@@ -189,8 +189,10 @@ void serial_world() {
     if (on_since > c.from + bits(c.baud, 5)) {
       bytes_lost++;
     } else {
-      // What the sketch was at goes on after the stop bit.
-      now += bits(c.baud, 95);
+      // What the sketch was at goes on after the stop bit; a controller that
+      // it waited for went on meanwhile.
+      const ns_t over = c.from + bits(c.baud, 95);
+      now = !hardware_works ? now + bits(c.baud, 95) : now > over ? now : over;
       into_ring(line, c);
     }
   }

@@ -20,11 +20,12 @@ static struct Device {
 } devices[128];
 
 uint32_t bus_hz = 100000;
+ns_t bus_patience = NEVER;
 static bool sda_held, scl_held;
 static int clocks_to_free;
 
 static void bits(unsigned count) {
-  spend((ns_t)count * 1000000000u / bus_hz);
+  spend_beside((ns_t)count * 1000000000u / bus_hz);
 }
 
 static void tell(char kind, uint8_t address, const uint8_t *bytes, size_t count) {

@@ -20,7 +20,8 @@ struct WatchdogRegister {
     if (bits & 1 << WDCE) return;
     const int scale = (bits & 7) | (bits >> WDP3 & 1) << 3;
     const bool on = bits & (1 << WDIE | 1 << WDE);
-    host::dog_start(on ? host::ns_t(16) * host::MS << scale : 0, bits & 1 << WDIE ? WDT_vect : nullptr, bits & 1 << WDE);
+    const host::ns_t period = on ? host::ns_t(16) * host::MS << scale : 0;
+    host::dog_start(period, bits & 1 << WDIE ? WDT_vect : nullptr, bits & 1 << WDE, period);
   }
 };
 extern WatchdogRegister WDTCSR;

@@ -1,0 +1,2 @@
+// Why an ESP8266 started; what of it is used stands in family.h.
+#pragma once
