@@ -184,7 +184,8 @@ def _blocks(circuit: Circuit) -> Iterable[Item]:
                 if net.kind == "mains"
                 else "any size that takes the wires"
             )
-            yield Item(f"Terminal block or splice, {len(net.ends)} ways", net.name, rating)
+            what = f"Terminal block or splice, {len(net.ends)} ways"
+            yield Item(what, bench.net_word(circuit.build, net), rating)
 
 
 def _cables(circuit: Circuit) -> Iterable[Item]:

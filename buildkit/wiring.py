@@ -141,7 +141,9 @@ def _volts(circuit: Circuit, net: Net) -> str:
 
 def markdown(text: str) -> str:
     """Text as Markdown that shows exactly this text (CommonMark 0.31, 2.4 backslash escapes)."""
-    escaped = re.sub(r"([\\`*_\[\]<>|~&#$])", r"\\\1", visible(text))
+    escaped = re.sub(r"([\\`*_\[\]<>|~&#$])", r"\\\1", visible(text).strip())
+    # What makes a list or a heading where a line begins with it.
+    escaped = re.sub(r"^([0-9]*)([-+=.)])", r"\1\\\2", escaped)
     # GitHub turns bare addresses into links; without the first character they are none.
     return re.sub(r"(?i)(?<=\w)(://)|(?<=www)(\.)", lambda m: "\\" + m.group(0), escaped)
 
@@ -149,7 +151,8 @@ def markdown(text: str) -> str:
 def _cell(text: str) -> str:
     """Text for a spreadsheet cell that is never taken for a formula (OWASP, CSV injection)."""
     shown = visible(text)
-    return f"'{shown}" if text.startswith(("=", "+", "-", "@", "\t", "\r")) else shown
+    formula = text.startswith(("\t", "\r")) or shown.lstrip().startswith(("=", "+", "-", "@"))
+    return f"'{shown}" if formula else shown
 
 
 def _for_html(value: object) -> object:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import replace
 from itertools import combinations, pairwise
 from pathlib import Path
@@ -13,7 +14,7 @@ from hypothesis import given, settings
 from buildkit import outline, picture
 from buildkit.circuit import Circuit
 from buildkit.shapes import Box, Picture, Run, Segment, Text, text_width
-from tests.wiring_builds import EXAMPLES, TABLES, circuit_of, circuits, example, shifted
+from tests.wiring_builds import EXAMPLES, TABLES, circuit_of, circuits, driven, example, shifted
 
 NEAR = 0.01
 HOOD, MAT = (
@@ -187,6 +188,11 @@ def _title(drawn: Picture) -> str:
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 def test_examples_are_drawn_whole_and_legible(path: Path) -> None:
     _sound(example(path))
+
+
+@pytest.mark.parametrize("made", [shifted, driven])
+def test_parts_in_wires_and_stages_are_drawn_whole_and_legible(made: Callable[[], Circuit]) -> None:
+    _sound(made())
 
 
 @settings(max_examples=40, deadline=None)

@@ -31,6 +31,38 @@ def circuit_of(tree: dict[str, Any]) -> Circuit:
     return seating.seat(buildfile.from_tree(document.parse(raw, "random.yaml"), TABLES))
 
 
+def driven() -> Circuit:
+    """A divider, a bare coil with its stage, and a MOSFET below a pump with its diode."""
+    return circuit_of(
+        {
+            "build": "driven",
+            "board": "esp32-wroom-dev38",
+            "supply": {"rail": "5V", "max_ma": 1500},
+            "probes": {
+                "smoke": {
+                    "part": "pm-frame32",
+                    "value": "pm2_5",
+                    "every_s": 1,
+                    "own_figures": {"out_high_v": 5},
+                }
+            },
+            "loads": {
+                "bell": {
+                    "part": "relay-coil-bare",
+                    "draws": {"volts": 24, "amps": 1, "kind": "lamp"},
+                },
+                "pump": {
+                    "part": "mosfet-low-side",
+                    "own_figures": {"on_min_v": 2.5},
+                    "draws": {"volts": 12, "amps": 2, "kind": "motor"},
+                    "cutout": "thermal-cutout",
+                },
+            },
+            "between": {"smoke.TXD": {"part": "divider"}},
+        }
+    )
+
+
 def shifted() -> Circuit:
     """A 3.3 V stick with a display and a relay of 5 V behind level shifters."""
     return circuit_of(

@@ -11,7 +11,7 @@ from pathlib import Path
 from buildkit import rules, wiring
 from buildkit.circuit import Circuit
 from buildkit.sentences import say
-from tests.wiring_builds import EXAMPLES, HOSTILE, circuit_of, example, finding, shifted
+from tests.wiring_builds import EXAMPLES, HOSTILE, circuit_of, driven, example, finding, shifted
 
 CHROMIUM = "/usr/bin/chromium"
 FLAGS = (
@@ -52,16 +52,16 @@ def hostile() -> Circuit:
 
 @cache
 def pages() -> dict[str, str]:
-    """The page of every example, of a build with shifters, and one of hostile text."""
+    """The page of every example, of builds with parts in wires and stages, and one of hostile text."""
     made = {}
-    for circuit in [*map(example, EXAMPLES), shifted()]:
+    for circuit in [*map(example, EXAMPLES), shifted(), driven()]:
         said = [say(entry, circuit.build) for entry in circuit.build.control]
         made[circuit.build.name] = wiring.render_html(circuit, rules.run(circuit), said)
     made["hostile"] = wiring.render_html(hostile(), [finding("error", LOUD)], [LOUD])
     return made
 
 
-NAMES = [*(path.stem for path in EXAMPLES), "shifted", "hostile"]
+NAMES = [*(path.stem for path in EXAMPLES), "shifted", "driven", "hostile"]
 
 
 def chromium(profile: Path, *words: str) -> str:
