@@ -58,8 +58,10 @@ FITS = {
     "drip-line": FIVE_VOLTS,
     "dust-log": SEES_3V3,
     "frost-guard": EVERY,
+    "glaze-kiln": ("atmega328p-5v", "atmega2560-5v"),  # 12 mA at 4 V: 20 mA pins on a firm 5 V
     "hall-light": FIVE_VOLTS,
     "museum-case": FEEDS_30_MA,
+    "seed-tray": EVERY,
     "show-case": FIVE_VOLTS,
     "tank-room": FIVE_VOLTS,
     "two-rooms": TWO_SERIALS,

@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from buildkit.model import Probe
 from tests.planting import entries as e
-from tests.planting.beds import Bed, add
+from tests.planting.beds import Bed, add, own
 from tests.planting.garden import Plant, at, plants
 
 FAHRENHEIT = Fraction(9, 5)
@@ -74,7 +74,7 @@ def a_threshold_that_is_never_read(bed: Bed, dice: random.Random) -> Plant | Non
 
 @plants("control.outside-span")
 def a_thermistor_at_its_lost_ends(bed: Bed, dice: random.Random) -> Plant | None:
-    """Beyond 98 % of the divider: a bead of 10 k by its beta, below 10 k."""
+    """A fixed resistor that does not suit: within 2 % of an end, by the bead's beta, a lead may be broken."""
     found = [
         (n, c)
         for n, c in enumerate(bed.build.control)
@@ -84,12 +84,15 @@ def a_thermistor_at_its_lost_ends(bed: Bed, dice: random.Random) -> Plant | None
         return None
     number, control = dice.choice(found)
     probe, tree = bed.build.probes[control.by], bed.copy()
+    cold = dice.random() < 0.5
+    series = dice.choice((1000, 2200, 4700) if cold else (47_000, 68_000, 100_000))
+    own(tree, probe.use, series_ohms=series)
+    ohms = series * (98 / 2 if cold else 2 / 98)
     figure = probe.use.figure
-    ohms = figure("series_ohms") * 98 / 2  # at 98 % of the span
-    kelvin = 1 / (1 / 298.15 + math.log(ohms / figure("r25_ohms")) / figure("beta_k"))
-    cold = max(-40.0, kelvin - 273.15 - dice.uniform(0.1, 15))
+    edge = 1 / (1 / 298.15 + math.log(ohms / figure("r25_ohms")) / figure("beta_k")) - 273.15
+    celsius = dice.uniform(-39.5, edge - 0.2) if cold else dice.uniform(edge + 0.2, 124.5)
     key = dice.choice(("start_at", "stop_at"))
-    tree["control"][number][key] = _round(_in_unit(probe, Fraction(str(round(cold, 2)))))
+    tree["control"][number][key] = _round(_in_unit(probe, Fraction(str(round(celsius, 2)))))
     return at(tree, f"control[{number}].{key}")
 
 

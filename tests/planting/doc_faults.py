@@ -58,11 +58,14 @@ def a_bracket_left_open(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("doc.unreadable")
 def a_quote_left_open(bed: Bed, dice: random.Random) -> Plant | None:
+    """A quote that no later one closes."""
     lines, where = _page(bed, dice)
     number = where["about"] - 1
-    lines[number] = f"about: {dice.choice(chr(34) + chr(39))}keeps the soil warm"
-    if any(chr(34) in line or chr(39) in line for line in lines[number + 1 :]):
-        return None  # the next quote would close this one, and be told instead
+    rest = "".join(lines[number + 1 :])
+    quotes = [quote for quote in ("'", '"') if quote not in rest]
+    if not quotes:
+        return None
+    lines[number] = f"about: {dice.choice(quotes)}keeps the soil warm"
     return _spoilt(lines, number + 1)
 
 
@@ -384,7 +387,7 @@ def a_value_of_another_kind(bed: Bed, dice: random.Random) -> Plant | None:
     found = [
         (h, k, p)
         for h, k, p in _scalars(tree)
-        if isinstance(h, dict) and ".wires." not in p and p != "supply.rail"
+        if isinstance(h, dict) and ".wires." not in p and p not in ("supply.rail", "mains.hz")
     ]
     holder, key, path = dice.choice(found)
     value = holder[key]

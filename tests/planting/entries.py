@@ -17,6 +17,11 @@ RELAY, SSR, LCD, LED = (
 )
 
 
+HIGH, RANDOM = "relay-module-active-high", "ssr-random-dc-control"
+COIL, FET = "relay-coil-bare", "mosfet-low-side"
+MAINS_SWITCHES = (RELAY, SSR, HIGH, RANDOM)  # their tables have the same figures
+
+
 def dust() -> Tree:
     return {"part": DUST, "value": "pm2_5", "every_s": 1, "average": 10}
 
@@ -73,7 +78,8 @@ def mains_volts(bed: Bed) -> float:
 
 def some_load(bed: Bed, dice: random.Random, part: str = "") -> Use | None:
     """A load of the build on that part, or on any."""
-    found = [use for use in bed.uses(section="loads") if part in ("", use.part.id)]
+    parts = (part,) if part else MAINS_SWITCHES
+    found = [use for use in bed.uses(section="loads") if use.part.id in parts]
     return dice.choice(found) if found else None
 
 

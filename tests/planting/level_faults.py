@@ -308,3 +308,25 @@ def a_divider_in_a_wire_of_two_ways(bed: Bed, dice: random.Random) -> Plant | No
     tree, end = bed.copy(), dice.choice(ends)
     tree.setdefault("between", {})[end] = {"part": "divider"}
     return at(tree, f"between.{end}")
+
+
+@plants("level.divider-loads-probe")
+def a_divider_beside_a_thermistor_or_shunt(bed: Bed, dice: random.Random) -> Plant | None:
+    """A thermistor of ten kilohms beside a divider of as much."""
+    if not bed.free(lambda pin: pin.adc is not None):
+        return None
+    tree = bed.copy()
+    name = add(tree, "probes", "bead", e.shelf()).split(".")[1]
+    tree.setdefault("between", {})[f"{name}.OUT"] = {"part": "divider"}
+    return at(tree, f"between.{name}.OUT")
+
+
+@plants("level.shifter-on-analog")
+def a_shifter_before_the_converter(bed: Bed, dice: random.Random) -> Plant | None:
+    """A shifter knows low and high; an analog sensor says what lies between."""
+    if not bed.free(lambda pin: pin.adc is not None):
+        return None
+    tree = bed.copy()
+    name = add(tree, "probes", "bead", e.shelf()).split(".")[1]
+    tree.setdefault("between", {})[f"{name}.OUT"] = {"part": "level-shifter-mosfet"}
+    return at(tree, f"between.{name}.OUT")

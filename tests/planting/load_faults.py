@@ -16,7 +16,7 @@ def _load(bed: Bed, dice: random.Random, *parts: str) -> Load | None:
     found = [
         load
         for load in bed.build.loads.values()
-        if load.draws is not None and (not parts or load.use.part.id in parts)
+        if load.draws is not None and load.use.part.id in (parts or e.MAINS_SWITCHES)
     ]
     return dice.choice(found) if found else None
 
@@ -356,3 +356,75 @@ def a_load_too_small_for_the_relay(bed: Bed, dice: random.Random) -> Plant | Non
     else:
         drawn["volts"] = e.below(use.figure("load_min_v"), dice)
     return at(tree, e.draws_path(use.name))
+
+
+# --- stages of transistors ---
+
+
+def _driven(bed: Bed, dice: random.Random) -> tuple[Tree, str]:
+    """A build with a bare coil, and its name."""
+    tree = bed.copy()
+    found = bed.uses(part=e.COIL)
+    if found:
+        return tree, dice.choice(found).name
+    volts = 24.0 if _direct(bed) else e.mains_volts(bed)
+    return tree, add(tree, "loads", "bare", e.switched(e.COIL, volts, 0.5, "lamp")).split(".")[1]
+
+
+def _owned(tree: Tree, name: str, **figures: float) -> Plant:
+    entry = tree["loads"][name]
+    entry.setdefault("own_figures", {}).update(figures)
+    return at(tree, f"loads.{name}.own_figures")
+
+
+@plants("load.no-driver")
+def a_bare_coil_on_a_pin(bed: Bed, dice: random.Random) -> Plant | None:
+    return _owned(*_driven(bed, dice), driver_max_ma=0)
+
+
+@plants("load.coil-current")
+def a_base_resistor_too_large(bed: Bed, dice: random.Random) -> Plant | None:
+    """More than the pin's whole rail over the least base current can be."""
+    ohms = bed.circuit.io_rail.volts / (
+        4.2 / 80 / 20
+    )  # the coil's least current, a twentieth of it
+    return _owned(*_driven(bed, dice), base_ohms=round(e.beyond(ohms, dice)))
+
+
+@plants("load.coil-current")
+def a_transistor_too_weak(bed: Bed, dice: random.Random) -> Plant | None:
+    if not _high_rail(bed):
+        return None
+    return _owned(*_driven(bed, dice), driver_max_ma=round(dice.uniform(5, 55)))
+
+
+@plants("load.coil-current")
+def a_coil_that_takes_more(bed: Bed, dice: random.Random) -> Plant | None:
+    if not _high_rail(bed):
+        return None
+    return _owned(*_driven(bed, dice), coil_ohms=round(dice.uniform(10, 38), 1))
+
+
+def _high_rail(bed: Bed) -> bool:
+    return any(4.2 <= rail.volts <= 5.5 for rail in bed.board.rails.values())
+
+
+@plants("load.no-flyback")
+def a_coil_without_a_diode(bed: Bed, dice: random.Random) -> Plant | None:
+    if dice.random() < 0.5 and _high_rail(bed):
+        return _owned(*_driven(bed, dice), flyback_max_a=dice.choice((0, 0.01, 0.03)))
+    if not _direct(bed):
+        return None
+    tree, amps = bed.copy(), round(dice.uniform(0.2, 3), 2)
+    entry = e.switched(e.FET, dice.choice((12, 24)), amps, dice.choice(("motor", "solenoid")))
+    name = add(tree, "loads", "spool", entry).split(".")[1]
+    return _owned(tree, name, flyback_max_a=dice.choice((0, e.below(amps, dice))))
+
+
+@plants("load.wrong-kind")
+def mains_through_a_mosfet(bed: Bed, dice: random.Random) -> Plant | None:
+    if _direct(bed):
+        return None
+    tree = bed.copy()
+    path = add(tree, "loads", "spool", e.switched(e.FET, e.mains_volts(bed), 0.5, "lamp"))
+    return at(tree, f"{path}.draws")

@@ -240,7 +240,9 @@ def a_stranger_on_the_two_wire_bus(bed: Bed, dice: random.Random) -> Plant | Non
 def a_stranger_on_a_serial_port_in_use(bed: Bed, dice: random.Random) -> Plant | None:
     """The sender of a hardware port belongs to the port, though nothing is wired to it."""
     links = [
-        link for link in bed.circuit.serial_links if link.port is not None and link.rx is not None
+        link
+        for link in bed.circuit.serial_links
+        if link.port is not None and link.rx is not None and link.tx is None
     ]
     if not links:
         return None

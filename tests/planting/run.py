@@ -17,7 +17,7 @@ FAMILIES = ("doc", "pin", "bus", "level", "power", "load", "time", "control", "s
 TRIES = 40  # throws of the dice for one fault before a bed is given up
 
 # Rules whose faults are slow to check, and how many are enough: a search over pins and boards, huge files.
-COSTLY = {"pin.none-left": 15, "memory.flash": 30}
+COSTLY = {"pin.none-left": 8, "memory.flash": 24}
 
 # Rules for which no fault can be planted, and why.
 NOT_PLANTED: dict[str, str] = {}
@@ -76,7 +76,12 @@ def grow(count: int, seed: int, only: str = "") -> Harvest:
     harvest = Harvest({rule: Row(rule) for rule in chosen})
     for rule, each in shares(chosen, count).items():
         for plant, bed, planter in faults(rule, each, seed):
-            _judge(harvest.rows[rule], plant, bed, planter, seed)
+            row = harvest.rows[rule]
+            row.planted += 1
+            row.boards.add(bed.board.id)
+            missed = told_at(rule, plant, bed, planter, f"{seed} {rule} {row.planted}")
+            if missed is not None:
+                row.misses.append(missed)
     for where, found in untouched():
         harvest.untouched += 1
         harvest.false_errors += [
@@ -98,33 +103,33 @@ def shares(chosen: list[str], count: int) -> dict[str, int]:
 
 
 def faults(rule: str, count: int, seed: int) -> Iterator[tuple[Plant, Bed, Planter]]:
-    """Up to ``count`` faults of one rule: its planters in turn, over the beds in shuffled order."""
+    """Up to ``count`` faults of one rule: one of each planter in turn, each over the beds in its own order."""
     dice = random.Random(seed ^ zlib.crc32(rule.encode()))
-    places = [(planter, bed) for planter in load_planters()[rule] for bed in beds()]
-    dice.shuffle(places)
-    places = _alternating(places)
-    made = 0
-    while places and made < count:
+    crops = [
+        _crop(rule, planter, random.Random(dice.random())) for planter in load_planters()[rule]
+    ]
+    for _ in range(count):
+        while crops:
+            crop = crops.pop(0)
+            made = next(crop, None)
+            if made is not None:
+                crops.append(crop)
+                yield made
+                break
+
+
+def _crop(rule: str, planter: Planter, dice: random.Random) -> Iterator[tuple[Plant, Bed, Planter]]:
+    """Faults by one planter, round after round over the beds that bear them."""
+    order = list(beds())
+    dice.shuffle(order)
+    while order:
         fertile = []
-        for planter, bed in places:
+        for bed in order:
             plant = _first(rule, planter, bed, dice)
-            if plant is None:
-                continue
-            fertile.append((planter, bed))
-            yield plant, bed, planter
-            made += 1
-            if made == count:
-                return
-        places = fertile
-
-
-def _alternating(places: list[tuple[Planter, Bed]]) -> list[tuple[Planter, Bed]]:
-    """Each planter's next bed in turn, so that a short run has all of them."""
-    lines: dict[Planter, list[tuple[Planter, Bed]]] = {}
-    for planter, bed in places:
-        lines.setdefault(planter, []).append((planter, bed))
-    longest = max(map(len, lines.values()), default=0)
-    return [line[n] for n in range(longest) for line in lines.values() if n < len(line)]
+            if plant is not None:
+                fertile.append(bed)
+                yield plant, bed, planter
+        order = fertile
 
 
 def _first(rule: str, planter: Planter, bed: Bed, dice: random.Random) -> Plant | None:
@@ -140,21 +145,21 @@ def _picky(planter: Planter) -> bool:
     return planter.__module__.endswith("doc_faults")
 
 
-def _judge(row: Row, plant: Plant, bed: Bed, planter: Planter, seed: int) -> None:
-    row.planted += 1
-    row.boards.add(bed.board.id)
+def told_at(rule: str, plant: Plant, bed: Bed, planter: Planter, hand: str) -> Miss | None:
+    """None when the check names the rule at every line of the fault; ``hand`` seeds the handwriting."""
     if plant.text is None:
-        page = paper.write(plant.tree, random.Random(f"{seed} {row.rule} {row.planted}"))
+        page = paper.write(plant.tree, random.Random(hand))
         text, lines = page.text, tuple(page.line[path] for path in plant.paths)
         found, _ = findings(text, plant.extra)
     else:
-        found, _ = findings(plant.text)
-        raw = plant.text
-        text, lines = raw if isinstance(raw, str) else raw.decode("latin-1"), (plant.line,)
+        raw, lines = plant.text, (plant.line,)
+        found, _ = findings(raw)
+        text = raw if isinstance(raw, str) else raw.decode("latin-1")
     told = {(finding.rule, finding.at.line) for finding in found}
-    if not {(row.rule, line) for line in lines} <= told:
-        where = f"{bed.base} on {bed.board.id}, {bed.form}"
-        row.misses.append(Miss(row.rule, planter.__name__, where, lines, tuple(sorted(told)), text))
+    if {(rule, line) for line in lines} <= told:
+        return None
+    where = f"{bed.base} on {bed.board.id}, {bed.form}"
+    return Miss(rule, planter.__name__, where, lines, tuple(sorted(told)), text)
 
 
 def table(harvest: Harvest, markdown: bool) -> str:

@@ -44,8 +44,13 @@ def a_text_too_long(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("show.too-wide")
 def a_value_that_can_get_longer(bed: Bed, dice: random.Random) -> Plant | None:
-    """Short enough for two digits; every span here has a value of three columns and more."""
-    name = dice.choice(list(bed.build.probes))
+    """Short enough for two digits, and the probe reads three."""
+    wide = [
+        n for n, p in bed.build.probes.items() if p.quantity.high >= 100 or p.quantity.low <= -10
+    ]
+    if not wide:
+        return None
+    name = dice.choice(wide)
     field = dice.choice((f"{{{name}}}", f"{{{name}.now}}"))
     return _spoilt(bed, dice, "".join(dice.choice(LETTERS[:20]) for _ in range(14)) + field)
 

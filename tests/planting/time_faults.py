@@ -52,7 +52,10 @@ def an_average_longer_than_the_longest_run(bed: Bed, dice: random.Random) -> Pla
     window = probe.every_s * probe.average
     if "average" not in tree["probes"][control.by]:
         return None
-    tree["control"][number]["max_on_s"] = round(e.below(window, dice), 1)
+    longest = round(max(1.0, e.below(window, dice)), 1)
+    if longest >= window:
+        return None
+    tree["control"][number]["max_on_s"] = longest
     return at(tree, f"probes.{control.by}.average")
 
 
