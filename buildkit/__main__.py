@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import io
 import sys
 
 from buildkit import __version__
@@ -9,6 +10,9 @@ from buildkit import __version__
 
 def main() -> None:
     """Answer the call of the process."""
+    for stream in (sys.stdout, sys.stderr):
+        if isinstance(stream, io.TextIOWrapper):  # a terminal of few characters shows '?'
+            stream.reconfigure(errors="replace")
     words = sys.argv[1:]
     if words == ["--version"]:
         print(f"buildkit {__version__}")

@@ -6,9 +6,9 @@ import json
 import os
 import re
 import sys
+from collections import deque
 from collections.abc import Callable, Iterable, Iterator
 from functools import partial
-from itertools import islice
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -20,7 +20,8 @@ from buildkit.tables import Tables
 
 # Below so many files a second process costs more than it brings (tests/benchmarks).
 WORTH_SHARING = 40
-_CHUNK = 8
+_CHUNK = 8  # files handed over at a time
+_AHEAD = 4  # chunks waiting for each process, so that memory stays flat
 _IS_BUILD = re.compile(rb"^build[ \t]*:", re.MULTILINE)
 _SUFFIXES = (".yaml", ".yml")
 
@@ -84,13 +85,24 @@ def answers(paths: list[Path], tables: Tables, show: Callable[[Report], Any]) ->
         yield from map(one, paths)
         return
     list(map(one, paths[:1]))  # read the tables once, before there are several processes
-    from concurrent.futures import ProcessPoolExecutor
+    from concurrent.futures import BrokenExecutor, ProcessPoolExecutor
     from multiprocessing import get_context
 
+    pending: deque[Any] = deque()
     with ProcessPoolExecutor(workers, get_context("fork")) as pool:
-        rest = iter(paths)
-        while batch := list(islice(rest, 64 * workers * _CHUNK)):
-            yield from pool.map(one, batch, chunksize=_CHUNK)
+        try:
+            for start in range(0, len(paths), _CHUNK):
+                pending.append(pool.submit(_some, one, paths[start : start + _CHUNK]))
+                if len(pending) > _AHEAD * workers:
+                    yield from pending.popleft().result()
+            for some in pending:
+                yield from some.result()
+        except BrokenExecutor:
+            yield Answer(None, complaint="a helper process was ended from outside; try again.")
+
+
+def _some(one: Callable[[Path], Answer], paths: list[Path]) -> list[Answer]:
+    return [one(path) for path in paths]
 
 
 def print_json(given: Iterable[Answer], out: TextIO) -> Iterator[Answer]:

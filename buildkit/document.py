@@ -265,7 +265,7 @@ class _Builder:
     def __init__(self, file: str, text: str, loader: Any) -> None:
         self.file = file
         self.last = Place(file)  # the last value that was read whole
-        self.events = yaml.parse(text, Loader=loader)
+        self.events: Iterator[Any] = iter(loader(text).get_event, None)
         self.nodes = 0
         self.duplicates: list[Fault] = []
 

@@ -1,8 +1,8 @@
 """The JSON Schemas as editors want them: with the boards and parts at hand.
 
-``schemas/build.schema.json`` and the rest are ours plus what the tables say, so
-that an editor completes ids, terminals and values, tells what they are, and
-marks a wrong one.  ``python -m buildkit.published`` writes them anew.
+``schemas/editor/build.schema.json`` is ours plus what the tables say, so that an
+editor completes ids, terminals and values, tells what they are, and marks a
+wrong one.  ``python -m buildkit.published`` writes it anew.
 """
 
 from __future__ import annotations
@@ -15,7 +15,6 @@ from typing import Any
 
 from buildkit import validation
 from buildkit.model import Part
-from buildkit.places import data_dir
 from buildkit.tables import Tables
 from buildkit.units import UNITS, units_like
 
@@ -94,12 +93,14 @@ def _only(names: Iterable[tuple[str, str]]) -> dict[str, Any]:
     return {"properties": described, "additionalProperties": False}
 
 
+def stored() -> Path:
+    """The schema that the first line of a build file points an editor at."""
+    return Path(__file__).parent / "schemas" / "editor" / "build.schema.json"
+
+
 def main() -> None:
-    """Write the published schemas of our own tables."""
-    folder = data_dir("schemas")
-    tables = Tables()
-    for kind in KINDS:
-        Path(folder, f"{kind}.schema.json").write_text(text(kind, tables), encoding="utf-8")
+    """Write the published schema of our own tables."""
+    stored().write_text(text("build", Tables()), encoding="utf-8")
 
 
 if __name__ == "__main__":

@@ -23,12 +23,17 @@ def build_json(report: Report) -> dict[str, Any]:
     """What ``check --format json`` says of one build."""
     build = report.circuit.build if report.circuit else None
     return {
-        "file": report.file,
+        "file": _name(report.file),
         "build": build.name if build else None,
         "board": build.board.id if build else None,
         "findings": [_finding_json(finding) for finding in report.findings],
         "seating": _seating_json(report),
     }
+
+
+def _name(file: str) -> str:
+    """A file's name as text: bytes of it that are none are replaced."""
+    return file.encode("utf-8", "surrogateescape").decode("utf-8", "replace")
 
 
 def _finding_json(finding: Finding) -> dict[str, Any]:
@@ -37,7 +42,7 @@ def _finding_json(finding: Finding) -> dict[str, Any]:
         "severity": finding.severity,
         "message": finding.message,
         "fix": finding.fix,
-        "file": finding.at.file,
+        "file": _name(finding.at.file),
         "line": finding.at.line,
         "column": finding.at.column,
         "path": finding.at.path,

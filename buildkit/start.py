@@ -15,6 +15,7 @@ from typing import Any
 from buildkit import validation
 from buildkit.checking import Report, check_text
 from buildkit.places import data_dir
+from buildkit.published import stored
 from buildkit.records import dataclass
 from buildkit.tables import Tables
 
@@ -103,9 +104,8 @@ def _changed(wish: Wish, pins: bool) -> list[str]:
 
 
 def _commented(lines: list[str], wish: Wish) -> str:
-    schema = data_dir("schemas") / "build.schema.json"
     out = [
-        f"# yaml-language-server: $schema={schema.as_posix()}",
+        f"# yaml-language-server: $schema={stored().as_posix()}",
         f"# Begun from the example '{wish.like}'. Change what differs, then:",
         f"#   buildkit check {wish.name}.yaml",
         f"#   buildkit write {wish.name}.yaml --into {wish.name}",

@@ -12,13 +12,11 @@ from functools import lru_cache
 from pathlib import Path
 from typing import Any
 
-from buildkit import document, model, validation
+from buildkit import document, model, table_faults, validation
 from buildkit.document import Node
-from buildkit.model import Fault, Refused
+from buildkit.model import Refused
 from buildkit.places import data_dir
 
-# What may stand in place of a source: nobody published it, or we measured it ourselves.
-_SOURCELESS = ("common practice", "from memory", "measured")
 _KEPT = 512  # tables in memory: all of ours and some hundreds of a user's
 ALL_ABILITIES = frozenset({"digital-in", "digital-out", "pull-up", "one-wire"})
 
@@ -63,116 +61,10 @@ def _read(path: Path, kind: str) -> tuple[Node, dict[str, Any]]:
     tree = document.read(path)
     faults = validation.faults(tree, kind)
     if not faults:
-        faults = _reference_faults(tree, path)
+        faults = table_faults.faults(tree, path)
     if faults:
         raise Refused(faults)
     return tree, tree.plain()
-
-
-def _reference_faults(tree: Node, path: Path) -> list[Fault]:
-    """What the schema cannot see: the id is the file's name, sources exist."""
-    faults: list[Fault] = []
-    own_id = path.parent.name if path.name == "part.yaml" else path.stem
-    id_node = tree.value["id"]
-    if id_node.value != own_id:
-        faults.append(
-            Fault(
-                id_node.at,
-                f"the table calls itself '{id_node.value}' but is stored as '{own_id}'",
-                "Let the id and the file's or folder's name be the same.",
-                rule="doc.unsafe-name",
-            )
-        )
-    faults += _citation_faults(tree)
-    if path.name == "part.yaml":
-        faults += _missing_figures(tree)
-    else:
-        faults += _rail_faults(tree)
-    return faults
-
-
-def _citation_faults(tree: Node) -> list[Fault]:
-    known = list(tree.value["sources"].value)
-    faults: list[Fault] = []
-    for node in _citations(tree):
-        key = str(node.value).split()[0].rstrip(",;")
-        if key not in known and not str(node.value).startswith(_SOURCELESS):
-            faults.append(
-                Fault(
-                    node.at,
-                    f"source '{key}' is not among this table's sources",
-                    validation.did_you_mean(key, known, "sources"),
-                    rule="doc.unknown-value",
-                )
-            )
-    return faults
-
-
-def _rail_faults(tree: Node) -> list[Fault]:
-    """Rails that a board names and does not have."""
-    rails = tree.value["rails"]
-    named = [rail.get("fed_by") for _, rail in rails.items()] + [tree.get("io_rail")]
-    return [
-        Fault(
-            node.at,
-            f"there is no rail '{node.value}' in this table",
-            validation.did_you_mean(str(node.value), rails.value, "rails"),
-            rule="doc.unknown-value",
-        )
-        for node in named
-        if node is not None and node.value not in rails.value
-    ]
-
-
-# Figures without which a part cannot be judged or written, by what it is.
-_NEEDED: Mapping[str, tuple[str, ...]] = {
-    "supply": ("supply_min_v", "supply_max_v", "supply_typical_ma", "supply_peak_ma"),
-    "probes": ("refresh_s",),
-    "i2c": ("bus_hz",),
-    "uart": ("serial_baud",),
-    "text": ("columns_count", "rows_count"),
-    "lamp": ("forward_v", "series_ohms"),
-    "switching": ("on_ma", "load_min_v", "load_max_v", "load_max_a"),
-    "active high": ("on_min_v",),
-    "active low": ("on_max_v", "off_min_v"),
-    "divider": ("upper_ohms", "lower_ohms"),
-    "shifter": ("pull_up_ohms", "on_ohms"),
-    "cutouts": ("opens_at_c", "load_max_v", "load_max_a"),
-}
-
-
-def _missing_figures(tree: Node) -> list[Fault]:
-    """Figures that a part of its kind must have and its table lacks."""
-    raw = tree.plain()
-    kinds = {terminal["kind"] for terminal in raw["terminals"].values()} & {"supply"}
-    kinds |= {*raw["roles"], raw["talks"], raw.get("shows", ""), raw.get("between", "")}
-    if "switching" in raw:
-        kinds |= {"switching", f"active {raw['switching']['active']}"}
-    figures = tree.value["figures"]
-    return [
-        Fault(
-            figures.name_at,
-            f"part '{raw['id']}' has no figure '{name}', which a part of its kind ({kind}) needs",
-            f"Add '{name}: {{is: NUMBER, from: SOURCE}}'.",
-            rule="doc.missing-key",
-        )
-        for kind in _NEEDED
-        if kind in kinds
-        for name in _NEEDED[kind]
-        if name not in figures.value
-    ]
-
-
-def _citations(node: Node) -> Iterable[Node]:
-    if isinstance(node.value, dict):
-        for key, child in node.value.items():
-            if key == "from" and isinstance(child.value, str):
-                yield child
-            else:
-                yield from _citations(child)
-    elif isinstance(node.value, list):
-        for child in node.value:
-            yield from _citations(child)
 
 
 def _figures(raw: Mapping[str, Any]) -> dict[str, model.Figure]:

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from buildkit import wiring
+from buildkit import sketch, wiring
 from buildkit.circuit import Circuit
 from buildkit.model import Refused
 from tests.rules import small
@@ -150,3 +150,28 @@ def test_pages_of_both() -> None:
     assert "divider smoke.TXD" not in picture
     assert "upper resistor" in html
     assert "shifter panel.SCL" in wiring.render_csv(circuit)
+
+
+TANK = (
+    "  tank: {part: analog-span, value: percent, every_s: 1, wires: {VCC: VBUS},"
+    " own_figures: {low_v: 0.5, high_v: 4.5}}\n"
+)
+
+
+def view(circuit: Circuit) -> sketch.PartView:
+    return sketch.PartView(circuit.build.probes["tank"].use, circuit, None, False, {})
+
+
+def test_the_sketch_counts_with_the_divider_in_an_analog_wire() -> None:
+    """A sensor of 0.5 to 4.5 V on a converter that ends at 3.3 V reads its whole span."""
+    seen = view(three_volt(probes(TANK) + between("tank.OUT")))
+    assert seen.divided == pytest.approx(9.1 / 13.8)
+    # At the pin 0.3297 and 2.9674 V of 3.3 V: sixteen conversions, half a count for the middle.
+    top = seen.adc_top + 1
+    sums = [round(16 * (v * 9.1 / 13.8 / 3.3 * top - 0.5)) for v in (0.5, 4.5)]
+    macros = sketch._macros(seen.use)
+    assert f"{sums[0]}L, {sums[1]}L, 0, 1000" in str(macros.make(seen))
+
+
+def test_without_a_divider_the_whole_voltage_counts() -> None:
+    assert view(three_volt(probes(TANK))).divided == 1

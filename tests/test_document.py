@@ -11,6 +11,7 @@ from hypothesis import strategies as st
 from buildkit import document
 from buildkit.document import CannotOpen
 from buildkit.model import Fault, Refused
+from tests.fuzz import inputs
 
 
 def refusal(raw: bytes | str) -> Fault:
@@ -257,3 +258,25 @@ def test_random_bytes_are_read_or_refused(raw: bytes) -> None:
 def test_random_signs_of_yaml_are_refused_at_a_line_that_is_there(text: str) -> None:
     lines = len(f"{text}|".splitlines()) + 1  # an open bracket is told on the line behind the last
     assert all(1 <= f.at.line <= lines and f.at.column >= 1 for f in faults(text.encode()))
+
+
+# --- two parsers, one tree ------------------------------------------------------
+
+
+def _seen(raw: bytes) -> object:
+    try:
+        return document.parse(raw, "x.yaml")
+    except Refused as refused:
+        return [(fault.rule, fault.at, fault.message) for fault in refused.faults]
+
+
+@settings(max_examples=300, deadline=None)
+@given(st.binary(min_size=5, max_size=33))
+def test_the_fast_parser_gives_what_the_slow_one_gives(data: bytes) -> None:
+    """The same values, places and refusals with libyaml as with PyYAML's own parser."""
+    assert document._FAST is not None, "PyYAML's wheels carry libyaml"
+    text = inputs.edited(data[1:], inputs.examples()[data[0] % len(inputs.examples())])
+    fast = _seen(text.encode())
+    with pytest.MonkeyPatch.context() as patch:
+        patch.setattr(document, "_FAST", None)
+        assert _seen(text.encode()) == fast

@@ -16,7 +16,11 @@ ROOT = Path(__file__).parent.parent
 @pytest.fixture(scope="module")
 def unpacked(tmp_path_factory: pytest.TempPathFactory) -> Path:
     """The wheel of this checkout, unpacked."""
-    folder = tmp_path_factory.mktemp("wheel")
+    return unpack(tmp_path_factory.mktemp("wheel"))
+
+
+def unpack(folder: Path) -> Path:
+    """Build the wheel in the folder, and unpack it there."""
     subprocess.run(
         [sys.executable, "-m", "pip", "wheel", "--quiet", "--no-deps", "--no-build-isolation",
          "--disable-pip-version-check", "--wheel-dir", str(folder), str(ROOT)],
