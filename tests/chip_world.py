@@ -1,7 +1,8 @@
 """The world around a written sketch on the simulated chip: parts wired as the circuit says.
 
 Readings come as (seconds, steps); how a part puts them on its wires follows
-its data sheet, written here apart from the sketch's own reading of them.
+its data sheet, in the part's stimulus.py or here, apart from the sketch's own
+reading of them.
 """
 
 from __future__ import annotations
@@ -11,14 +12,17 @@ from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 from functools import cache
 from pathlib import Path
+from types import ModuleType
 
-from buildkit import buildfile, control, document, electrics, seating, sketch
+from buildkit import buildfile, control, document, seating, sketch
 from buildkit.circuit import Circuit
 from buildkit.model import Use
-from buildkit.rehearsal import chip, lcd, toolchain
+from buildkit.rehearsal import chip, lcd, playing, stimuli, toolchain
+from buildkit.rehearsal import outcome as seen_outcome
 from buildkit.rehearsal.chip import ChipRun
+from buildkit.rehearsal.engines import core_of
 from buildkit.rehearsal.signals import Scenario
-from buildkit.rehearsal.toolchain import AvrCore, Compiled
+from buildkit.rehearsal.toolchain import Compiled
 from buildkit.tables import Tables
 
 EXAMPLES = Path(__file__).parent.parent / "examples"
@@ -67,13 +71,6 @@ def slowness(circuit: Circuit) -> float:
     return 16e6 / circuit.board.figure("clock_hz")
 
 
-def core_of(circuit: Circuit) -> AvrCore:
-    """What the compiler is told about the circuit's board."""
-    board = circuit.board
-    clock_hz = int(board.figure("clock_hz"))
-    return AvrCore(board.core.mcu, clock_hz, board.core.variant, board.core.defines)
-
-
 def compiled(circuit: Circuit, into: Path) -> Compiled:
     """The circuit's sketch, compiled with warnings as errors."""
     ino = into / circuit.build.name / f"{circuit.build.name}.ino"
@@ -85,34 +82,18 @@ def compiled(circuit: Circuit, into: Path) -> Compiled:
 # --- what parts put on their wires ---------------------------------------------
 
 
-def frame32(steps: int, field_: str = "pm2_5", counts: int = 812) -> bytes:
-    """A frame of the particulate sensor (data manual, appendix I), checksum right."""
-    words = [3, 4, 5, 3, 4, 5, counts, 240, 60, 12, 3, 1, 0x9700]
-    words[{"pm1_0": 3, "pm2_5": 4, "pm10": 5}[field_]] = steps
-    body = b"\x42\x4d" + (28).to_bytes(2, "big") + b"".join(w.to_bytes(2, "big") for w in words)
-    return body + sum(body).to_bytes(2, "big")
+# Those of the parts that have a stimulus come from it.
 
 
-def spoilt(frame: bytes) -> bytes:
-    """The same frame with one bit of its reading turned over."""
-    return frame[:13] + bytes([frame[13] ^ 0x40]) + frame[14:]
+def stimulus(part: str) -> ModuleType:
+    """What a part's own stimulus.py has."""
+    return stimuli.module(tables().part(part))
 
 
-def sht_word(value: int) -> bytes:
-    """A word and its CRC (SHT3x data sheet, 4.12: 0x31, start 0xFF), computed bit by bit."""
-    data = value.to_bytes(2, "big")
-    register = 0xFF
-    for bit in (byte >> shift & 1 for byte in data for shift in range(7, -1, -1)):
-        top = register >> 7 ^ bit
-        register = (register << 1 & 0xFF) ^ (0x31 if top else 0)
-    return data + bytes([register])
-
-
-def sht_reply(centi_rh: int, centi_c: int = 2150) -> bytes:
-    """Six bytes that mean so many hundredths of %RH and degC."""
-    humidity = round(centi_rh * 65535 / 10000)
-    temperature = round((centi_c + 4500) * 65535 / 17500)
-    return sht_word(temperature) + sht_word(humidity)
+frame32 = stimulus("pm-frame32").frame
+spoilt = stimulus("pm-frame32").broken
+sht_word = stimulus("sht3x").word
+sht_reply = stimulus("sht3x").reply
 
 
 def sht4_reply(centi_rh: int, centi_c: int = 2150) -> bytes:
@@ -149,9 +130,8 @@ def co2_answer(ppm: int) -> bytes:
 
 
 def ntc_mv(use: Use, celsius: float, supply_mv: int = 5000) -> int:
-    """The divider's millivolts at a temperature, by its beta."""
-    figures = ("r25_ohms", "beta_k", "sh_a_per_k", "sh_b_per_k", "sh_c_per_k")
-    ohms = electrics.ntc_ohms(celsius, *(use.figure(name) for name in figures))
+    """The divider's millivolts at a temperature."""
+    ohms = stimulus("ntc-divider").ohms(use.figure, celsius)
     return round(supply_mv * ohms / (ohms + use.figure("series_ohms")))
 
 
@@ -186,9 +166,7 @@ class World:
 
     def load_port(self, load: str) -> str:
         """The chip's own name of a load's pin."""
-        switching = self.circuit.build.loads[load].use.part.switching
-        assert switching is not None
-        return self.port(load, switching.input_terminal)
+        return playing.load_port(self.circuit, load)
 
     def serial(self, t_s: float, name: str, data: bytes) -> float:
         """Bytes from a serial part; seconds at which the last bit has come."""
@@ -230,18 +208,7 @@ class Outcome:
 
     def switched(self, load: str) -> list[tuple[float, str]]:
         """Seconds and new state (on, off) of a load, as its pin shows them."""
-        switching = self.world.circuit.build.loads[load].use.part.switching
-        assert switching is not None
-        runs = switching.active
-        states = [("on" if state == runs else "off", t_us / 1e6)
-                  for t_us, state in self.seen.pin_changes(self.world.load_port(load))]  # fmt: skip
-        edges: list[tuple[float, str]] = []
-        before = "off"
-        for state, t_s in states:
-            if state != before:
-                edges.append((t_s, state))
-            before = state
-        return edges
+        return seen_outcome.switched(self.world.circuit, self.seen, load)
 
     def expected(self, load: str) -> list[tuple[float, str]]:
         """The same as the model has it."""

@@ -10,7 +10,6 @@ from hypothesis import strategies as st
 from buildkit import electrics as e
 
 SERIES = {12: (e.E12, eseries.E12), 24: (e.E24, eseries.E24)}
-OHMS = st.floats(1, 1e7)
 
 
 @pytest.mark.parametrize("size", SERIES)
@@ -18,6 +17,19 @@ def test_the_values_of_seven_decades(size: int) -> None:
     ours, theirs = SERIES[size]
     assert len(ours) == size
     assert e.preferred(1, 1e7, ours) == pytest.approx(list(eseries.erange(theirs, 1, 1e7)))
+
+
+# Six digits: a value that differs from a step only in a float's last bit is that step.
+OHMS = st.floats(1, 1e7).map(lambda ohms: float(f"{ohms:.6g}"))
+
+
+@given(OHMS, st.sampled_from(sorted(SERIES)))
+def test_the_next_value_above_and_below(ohms: float, size: int) -> None:
+    ours, theirs = SERIES[size]
+    above = eseries.find_greater_than_or_equal(theirs, ohms)
+    below = eseries.find_less_than_or_equal(theirs, ohms)
+    assert e.preferred_above(ohms, ours) == pytest.approx(above)
+    assert e.preferred_below(ohms, ours) == pytest.approx(below)
 
 
 @given(st.floats(0.06, 0.94))
