@@ -174,15 +174,18 @@ class _Search:
         return tuple(after)
 
     def bearable(self, index: int, mas: tuple[float, ...]) -> bool:
-        """Whether the groups may bear the items from ``index`` on: counted by the lightest of them."""
-        for way, (count, lightest, reach) in self.currents[index].items():
+        """Whether the groups may bear the items from ``index`` on: so many need so much each."""
+        for way, (currents, reach) in self.currents[index].items():
             groups = [
-                (g, ma) for g, ma in zip(self.table.groups, mas, strict=True) if way in g.ways
+                (group.max_ma - ma + 1e-9, reach & group.pins)
+                for group, ma in zip(self.table.groups, mas, strict=True)
+                if way in group.ways
             ]
-            room = sum((group.max_ma - ma + 1e-9) // lightest for group, ma in groups)
-            loose = reach.difference(*(group.pins for group, _ in groups))
-            if count > room + len(loose):
-                return False
+            loose = len(reach.difference(*(pins for _, pins in groups)))
+            for count, least in currents:
+                room = sum(min(left // least, len(pins)) for left, pins in groups)
+                if count > room + loose:
+                    return False
         return True
 
     def _left(
@@ -225,21 +228,29 @@ class _Search:
         return NEVER
 
 
-_Currents = dict[str, tuple[int, float, frozenset[str]]]
+_Currents = dict[str, tuple[list[tuple[int, float]], frozenset[str]]]
 
 
 def _currents(items: Sequence[Item]) -> list[_Currents]:
-    """From each item on, by direction: terminals with a current, the least of it, their pins."""
+    """From each item on, by direction: how many terminals need at least how much, and their pins."""
+    needed: dict[str, tuple[list[float], frozenset[str]]] = {}
     found: list[_Currents] = [{}]
     for item in reversed(items):
-        here = dict(found[-1])
         for seeker in item.ways[0].seekers if item.ways else ():
             if seeker.ma:
-                count, lightest, reach = here.get(seeker.way, (0, seeker.ma, frozenset()))
+                mas, reach = needed.get(seeker.way, ([], frozenset()))
                 reach = reach if reach.issuperset(seeker.harm) else reach.union(seeker.harm)
-                here[seeker.way] = count + 1, min(lightest, seeker.ma), reach
-        found.append(here)
+                needed[seeker.way] = sorted([*mas, seeker.ma], reverse=True), reach
+        found.append({way: (_steps(mas), reach) for way, (mas, reach) in needed.items()})
     return found[::-1]
+
+
+def _steps(mas: Sequence[float]) -> list[tuple[int, float]]:
+    """For each different current, the heaviest first: how many are at least as heavy."""
+    after = [*mas[1:], 0.0]
+    return [
+        (n, ma) for n, (ma, lighter) in enumerate(zip(mas, after, strict=True), 1) if ma > lighter
+    ]
 
 
 def matched(

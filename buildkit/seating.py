@@ -114,8 +114,14 @@ def _first_that_fit(problem: Problem) -> list[Item]:
             else:
                 high = middle - 1
         kept += rest[:low]
-        rest = rest[low + 1 :]
+        out = rest[low : low + 1]  # and with it all that want the same
+        rest = [item for item in rest[low + 1 :] if not any(_same(item, other) for other in out)]
     return kept
+
+
+def _same(one: Item, other: Item) -> bool:
+    """Whether two parts can have the same pins at the same price."""
+    return (one.ways, one.counts, one.given) == (other.ways, other.counts, other.given)
 
 
 def matching(problem: Problem) -> list[Item]:

@@ -205,7 +205,9 @@ def _own_tables() -> Tables:
     return Tables()
 
 
-def boards_with_room(build: Build, tables: Tables | None = None) -> list[str]:
+def boards_with_room(
+    build: Build, tables: Tables | None = None, most: int = _BOARDS_NAMED
+) -> list[str]:
     """Boards on which every terminal gets a pin and every part a rail, the smallest first."""
     known = tables or _own_tables()
     boards = []
@@ -213,12 +215,19 @@ def boards_with_room(build: Build, tables: Tables | None = None) -> list[str]:
         with suppress(Refused):  # a faulty table of the user's own is told where it is used
             boards.append(known.board(board_id))
     boards.sort(key=lambda board: (len(board.pins), board.id))
-    fitting = []
+    fitting: list[str] = []
     for board in boards:
-        circuit = seating.seat(rewired(build, board))
-        if board.id != build.board.id and not circuit.unseated and not circuit.unfed:
+        if len(fitting) < most and board.id != build.board.id and _has_room(rewired(build, board)):
             fitting.append(board.id)
     return fitting
+
+
+def _has_room(build: Build) -> bool:
+    problem = seating.problem_of(build)
+    if not seating.fit_together(problem, problem.items):  # at once, where seating some takes long
+        return False
+    circuit = seating.seat(build)
+    return not circuit.unseated and not circuit.unfed
 
 
 def other_parts(build: Build, shortage: Shortage, tables: Tables | None = None) -> list[str]:
@@ -286,7 +295,7 @@ def helps(build: Build, shortage: Shortage, tables: Tables | None = None) -> lis
     advice = []
     boards = boards_with_room(build, tables)
     if boards:
-        advice.append(f"move the build to {' or '.join(boards[:_BOARDS_NAMED])}, where all fit")
+        advice.append(f"move the build to {' or '.join(boards)}, where all fit")
     else:
         advice.append("divide the work between two boards: no board of the tables has the room")
     others = other_parts(build, shortage, tables)

@@ -167,6 +167,7 @@ def files(draw: st.DrawFn) -> str:
     return out.replace("\n", draw(st.sampled_from(["\n", "\r\n"])))
 
 
+@pytest.mark.slow
 @given(files(), st.data())
 @settings(max_examples=300, deadline=None)
 def test_any_edit_changes_what_was_asked_and_nothing_else(text: str, data: st.DataObject) -> None:

@@ -99,6 +99,7 @@ def test_known_tricks(words: str) -> None:
     holds(words)
 
 
+@pytest.mark.slow
 @settings(max_examples=120, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(WORDS)
 def test_any_words(words: str) -> None:

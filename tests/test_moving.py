@@ -168,6 +168,7 @@ def test_a_five_volt_signal_gets_a_divider_with_its_values() -> None:
     assert f"{left_v:.3g} V" in said
 
 
+@pytest.mark.slow
 def test_no_part_is_put_in_that_takes_nothing_away() -> None:
     for path, board in itertools.product(EXAMPLES, BOARDS):
         found = moved(path, board, add_parts=True)
@@ -215,6 +216,7 @@ def test_a_move_there_and_back_ends_in_the_same_circuit(path: Path, board: str) 
     assert {s.spot for s in back.steps} == {s.spot for s in first.steps}
 
 
+@pytest.mark.slow
 def test_the_survey_is_sorted_and_true() -> None:
     for path in EXAMPLES:
         made = buildfile.load(path, TABLES)
@@ -235,6 +237,7 @@ def test_the_survey_is_sorted_and_true() -> None:
             )
 
 
+@pytest.mark.slow
 @given(st.lists(st.sampled_from(sorted(KINDS)), min_size=1, max_size=6), st.sampled_from(AVR_BOARDS),
        st.sampled_from(BOARDS))  # fmt: skip
 @settings(max_examples=60, deadline=None)
@@ -276,6 +279,7 @@ def too_full(draw: st.DrawFn) -> Build:
     return on(made, cut_down(board, labels))
 
 
+@pytest.mark.slow
 @given(too_full())
 @settings(max_examples=120, deadline=None)
 def test_the_least_to_give_up_is_the_least(made: Build) -> None:
@@ -295,6 +299,7 @@ def test_the_least_to_give_up_is_the_least(made: Build) -> None:
         assert {n for n in short.parts if fits(made, {n})} <= set(short.any_of)
 
 
+@pytest.mark.slow
 @given(too_full())
 @settings(max_examples=120, deadline=None)
 def test_the_rivals_are_too_many_and_none_of_them_for_nothing(made: Build) -> None:
@@ -338,7 +343,7 @@ def test_what_would_help_does_help() -> None:
     made = build(named(*["bead"] * 7))
     short = shortage.shortage_of(made)
     assert short is not None
-    boards = shortage.boards_with_room(made, TABLES)
+    boards = shortage.boards_with_room(made, TABLES, most=99)
     assert "atmega2560-5v" in boards
     assert "atmega328p-5v" not in boards
     others = shortage.other_parts(made, short, TABLES)
@@ -464,6 +469,7 @@ def test_a_file_that_cannot_be_taken_is_told_as_check_does(tmp_path: Path) -> No
         assert "doc.missing-key" in out
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
 def test_everything_fits_eighty_columns(path: Path) -> None:
     calls = [["pins", str(path)], ["move", str(path)]]

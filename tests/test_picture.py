@@ -195,6 +195,7 @@ def test_parts_in_wires_and_stages_are_drawn_whole_and_legible(made: Callable[[]
     _sound(made())
 
 
+@pytest.mark.slow
 @settings(max_examples=40, deadline=None)
 @given(circuits())
 def test_any_build_is_drawn_whole_and_legible(circuit: Circuit) -> None:

@@ -147,6 +147,7 @@ def test_the_cost_is_that_of_brute_force(made: Build) -> None:
         assert best_of_all(problem, [*before, item]) is None
 
 
+@pytest.mark.slow
 @given(small_builds())
 @settings(max_examples=40, deadline=None)
 def test_no_other_pins_would_have_fewer_errors(made: Build) -> None:
@@ -338,6 +339,7 @@ def _own(kind: str) -> str:
     return {"bead": "adc", "dust": "serial", "air": "bus", "panel": "bus"}.get(kind, section)
 
 
+@pytest.mark.slow
 @given(KIND_LISTS, st.sampled_from(sorted(KINDS)), st.sampled_from(BOARDS))
 @settings(max_examples=250, deadline=None)
 def test_a_part_that_is_added_moves_none_while_its_kind_has_pins_of_its_own(
@@ -369,6 +371,7 @@ def _search_order(made: Build) -> list[str]:
     return [item.name for item, _ in seating.fitting(problem)[0]]
 
 
+@pytest.mark.slow
 @given(small_builds(), st.sampled_from(["lamp", "ssr", "soil"]))
 @settings(max_examples=150, deadline=None)
 def test_on_a_crowded_board_one_moves_only_for_a_seat_or_for_harm(made: Build, more: str) -> None:
@@ -466,6 +469,7 @@ def _entry(part_id: str) -> tuple[str, str] | None:
 ENTRIES = {p: entry for p in TABLES.part_ids() if (entry := _entry(p)) is not None}
 
 
+@pytest.mark.slow
 @given(st.lists(st.sampled_from(sorted(ENTRIES)), min_size=1, max_size=9), st.sampled_from(BOARDS))
 @settings(max_examples=200, deadline=None)
 def test_no_seating_of_any_parts_breaks_a_rule_of_pins(part_ids: list[str], board_id: str) -> None:

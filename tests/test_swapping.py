@@ -114,6 +114,7 @@ def test_killed_at_every_file_operation(folder: Path, tmp_path: Path) -> None:
     assert step > 20
 
 
+@pytest.mark.slow
 def test_killed_where_the_folder_must_stay(folder: Path, tmp_path: Path) -> None:
     """In the folder that it writes to, a killed run is undone or done by the next."""
     before, spare = tree(folder), tmp_path / "spare"

@@ -91,6 +91,7 @@ def test_every_net_of_an_example_is_listed_once(path: Path) -> None:
     _complete(example(path))
 
 
+@pytest.mark.slow
 @settings(max_examples=60, deadline=None)
 @given(circuits())
 def test_every_net_of_any_build_is_listed_once_and_all_pages_can_be_made(circuit: Circuit) -> None:
@@ -724,6 +725,7 @@ def test_supplies_levels_and_added_parts_are_in_the_re_wiring_list() -> None:
     assert back["panel SDA"] == ("wire", "shifter panel.SDA HIGH", "board A4")
 
 
+@pytest.mark.slow
 @settings(max_examples=25, deadline=None)
 @given(circuits(), circuits())
 def test_any_two_circuits_can_be_re_wired(one: Circuit, other: Circuit) -> None:

@@ -302,11 +302,11 @@ def none_left(circuit: Circuit) -> Iterable[Fault]:
     from buildkit import shortage  # it draws in the tables, which few calls need
 
     short = shortage.shortage_of(circuit.build) if pinless else None
+    ways = [shortage.giving_up(short), *shortage.helps(circuit.build, short)] if short else []
     for name in (use for use in uses if use in pinless):
         why = circuit.why_unseated.get((name, pinless[name]), "none is free")
         fix = "Free such a pin, or move the build to a board with more: 'buildkit move' lists them."
         if short is not None:
-            ways = [shortage.giving_up(short), *shortage.helps(circuit.build, short)]
             why, fix = f"{why}; {shortage.says(circuit.build, short)}", f"{', or '.join(ways)}."
         yield Fault(
             uses[name].at,

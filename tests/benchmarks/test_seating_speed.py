@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import time
 
+import pytest
+
 from buildkit import buildfile, document, moving, seating, shortage
 from buildkit.circuit import Circuit
 from buildkit.model import Build
@@ -75,6 +77,8 @@ def test_impossible_builds() -> None:
     for n in range(18):
         currents = bright(currents, f"lamp_{n}", 158)
     proofs["18 lamps of 19 mA for two groups of 150 mA"] = currents
+    unlike = bright(build(named(*["lamp"] * 29), "ra4m1-5v"), "lamp_0", 1500)
+    proofs["29 lamps, one of less current, for two groups of 30 mA"] = unlike
     for what, made in proofs.items():
         ms, circuit = clocked(made)
         say(what, ms, f"{len(circuit.unseated)} without a pin")
@@ -94,6 +98,7 @@ def test_who_competes() -> None:
         assert short is not None
 
 
+@pytest.mark.slow
 def test_every_example_on_every_board() -> None:
     print()
     slowest, where = 0.0, ""

@@ -30,8 +30,8 @@ def test_every_target_is_run() -> None:
 @pytest.mark.parametrize("target", TARGETS)
 def test_no_input_is_a_traceback(target: str, tmp_path: Path) -> None:
     done = subprocess.run(
-        [sys.executable, "-m", "tests.fuzz.run", target, f"-runs={RUNS[target]}", "-seed=1",
-         f"-artifact_prefix={tmp_path}/"],
+        [sys.executable, "-m", "tests.fuzz.run", target, str(tmp_path / "new"),
+         f"-runs={RUNS[target]}", "-seed=1", f"-artifact_prefix={tmp_path}/"],
         cwd=ROOT, capture_output=True, text=True, check=False,
     )  # fmt: skip
     assert done.returncode == 0, done.stderr[-3000:]

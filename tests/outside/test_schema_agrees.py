@@ -93,6 +93,7 @@ def test_a_key_left_out_has_the_default_that_the_schema_tells() -> None:
         assert made[0] == made[1], key
 
 
+@pytest.mark.slow
 @settings(max_examples=400, deadline=None)
 @given(st.binary(min_size=5, max_size=33))
 def test_the_quick_answer_is_the_validators(data: bytes) -> None:

@@ -45,6 +45,7 @@ def test_the_beds_have_every_form_of_control() -> None:
     assert any(not bed.build.control for bed in beds())
 
 
+@pytest.mark.slow
 def test_no_untouched_build_has_an_error() -> None:
     wrong = [
         f"{where}: {finding.rule} @ {finding.at.line}: {finding.message}"

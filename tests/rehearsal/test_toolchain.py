@@ -83,6 +83,7 @@ def test_an_unknown_variant_is_named(tmp_path: Path) -> None:
         toolchain.compile_sketch(written(tmp_path, PLAIN), core, tmp_path / "out")
 
 
+@pytest.mark.slow
 def test_two_runs_at_once_fill_one_cache(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.setenv("XDG_CACHE_HOME", str(tmp_path / "cache"))
     program = (
