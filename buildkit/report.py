@@ -5,13 +5,12 @@ from __future__ import annotations
 from collections.abc import Iterable
 from typing import Any
 
-from buildkit import pages, sentences
+from buildkit import sentences
 from buildkit.checking import Report
+from buildkit.circuit import Circuit
 from buildkit.model import Board, Finding, Part, Pin
 from buildkit.pages import wrapped
 from buildkit.terminal import Paint, plain, quote, safe
-
-WIDTH = pages.WIDTH
 
 
 def check_json(reports: Iterable[Report]) -> dict[str, Any]:
@@ -59,8 +58,8 @@ def _seating_json(report: Report) -> list[dict[str, str]]:
     ]
 
 
-def check_text(report: Report, paint: Paint = plain) -> str:
-    """Findings, what the build does, and the pins, at 80 columns."""
+def check_text(report: Report, paint: Paint = plain, *, pins: bool = True) -> str:
+    """Findings, what the build does, and (with ``pins``) the pins, at 80 columns."""
     lines: list[str] = []
     for finding in report.findings:
         lines += finding_lines(finding, paint)
@@ -69,7 +68,7 @@ def check_text(report: Report, paint: Paint = plain) -> str:
         lines.append(f"{circuit.build.name} on {circuit.board.id}")
         for entry in circuit.build.control:
             lines += wrapped(sentences.say(entry, circuit.build), "  ")
-        lines += _seating_lines(report)
+        lines += pin_lines(circuit) if pins else []
     lines.append(summary(report))
     return "\n".join(lines) + "\n"
 
@@ -96,14 +95,27 @@ def finding_lines(finding: Finding, paint: Paint = plain) -> list[str]:
     return [*lines, ""]
 
 
-def _seating_lines(report: Report) -> list[str]:
-    assert report.circuit is not None
-    rows = []
-    for wire in report.circuit.signals():
-        why = "as the build says" if wire.chosen == "build" else f"chosen: {wire.why}"
-        rows.append((f"{wire.use.name} {wire.terminal.name}", wire.label, why))
-    wide = max((len(row[0]) for row in rows), default=0)
-    return [f"  {spot:<{wide}}  pin {label:<4} {why}"[:WIDTH] for spot, label, why in rows]
+def pin_lines(circuit: Circuit) -> list[str]:
+    """Every signal's terminal and pin, with why it is there."""
+    return columns(
+        (
+            f"{wire.use.name} {wire.terminal.name}",
+            f"pin {wire.label}",
+            "as the build says" if wire.chosen == "build" else f"chosen: {wire.why}",
+        )
+        for wire in circuit.signals()
+    )
+
+
+def columns(cells: Iterable[tuple[str, ...]]) -> list[str]:
+    """Indented rows in columns as wide as they need; the last column wraps under itself."""
+    rows = list(cells)
+    wide = [max(len(row[n]) for row in rows) for n in range(len(rows[0]) - 1)] if rows else []
+    lines: list[str] = []
+    for row in rows:
+        head = "  " + "".join(f"{cell:<{w}}  " for cell, w in zip(row[:-1], wide, strict=True))
+        lines += wrapped(row[-1], head, " " * len(head)) or [head.rstrip()]
+    return lines
 
 
 def table_text(rows: Iterable[tuple[str, str]]) -> str:

@@ -298,7 +298,7 @@ def _why(
         return "free and able, beside the others of its part"
     if not lost[want.need][pin.label]:
         return "free, able, and wanted by nothing else"
-    return "free and able, and cheap to give away"
+    return "free, able and harmless, and no rarer use is lost"
 
 
 def _why_not(build: Build, want: Want) -> str:
