@@ -17,6 +17,7 @@ app = App(
     rich_markup_mode=None,
     context_settings={"help_option_names": ["-h", "--help"], "max_content_width": 80},
     help="From one YAML file to a checked circuit, a sketch and a wiring list.",
+    epilog="Exit codes: 0 no error, 1 errors found, 2 the command could not run.",
 )
 
 TablesOption = Annotated[
@@ -75,11 +76,15 @@ def check(
         list[Path],
         typer.Argument(metavar="BUILD...", help="Build files, and folders that hold some."),
     ],
-    strict: Annotated[bool, typer.Option("--strict", help="Warnings fail too.")] = False,
-    format_: Annotated[str, typer.Option("--format", help="text, json or sarif.")] = "text",
+    strict: Annotated[
+        bool, typer.Option("--strict", help="Warnings fail too, with exit code 1.")
+    ] = False,
+    format_: Annotated[
+        str, typer.Option("--format", help="text to read, json for programs, sarif for code hosts.")
+    ] = "text",
     tables: TablesOption = None,
 ) -> None:
-    """Check builds against pin tables and electrical rules."""
+    """Find what is wrong with a build before you buy and solder."""
     from buildkit import batch
 
     if format_ not in batch.FORMATS:
@@ -91,17 +96,20 @@ def check(
 def write(
     build: Annotated[Path, typer.Argument(metavar="BUILD", help="The build file.")],
     into: Annotated[
-        Path, typer.Option("--into", metavar="DIR", help="Folder for what is written.")
+        Path,
+        typer.Option(
+            "--into", metavar="DIR", help="The folder to write into; made when it is not there."
+        ),
     ],
     force: Annotated[
-        bool, typer.Option("--force", help="Replace edited files; they are kept as NAME.kept.")
+        bool, typer.Option("--force", help="Replace files you edited; yours are kept as NAME.kept.")
     ] = False,
     pdf: Annotated[
-        bool, typer.Option("--pdf", help="The wiring list as PDF too; needs buildkit[pdf].")
+        bool, typer.Option("--pdf", help="A PDF too; needs pip install 'buildkit[pdf]'.")
     ] = False,
     tables: TablesOption = None,
 ) -> None:
-    """Check a build, choose its open pins, and write the sketch and the wiring list."""
+    """Check a build, choose pins, write sketch and wiring list."""
     from buildkit import report
 
     result = _checked(build, _tables(tables))
@@ -132,11 +140,13 @@ def _write(result: Any, into: Path, force: bool, pdf: bool) -> None:
 def boards(
     board_id: Annotated[
         str | None,
-        typer.Argument(metavar="[ID]", help="One board.", autocompletion=complete.boards),
+        typer.Argument(
+            metavar="ID", help="A board's id, to see its page.", autocompletion=complete.boards
+        ),
     ] = None,
     tables: TablesOption = None,
 ) -> None:
-    """The boards, or the pin map and figures of one."""
+    """List the boards, or show the pins and hazards of one."""
     from buildkit import report
 
     known = _tables(tables)
@@ -146,11 +156,14 @@ def boards(
 @app.command()
 def parts(
     part_id: Annotated[
-        str | None, typer.Argument(metavar="[ID]", help="One part.", autocompletion=complete.parts)
+        str | None,
+        typer.Argument(
+            metavar="ID", help="A part's id, to see its page.", autocompletion=complete.parts
+        ),
     ] = None,
     tables: TablesOption = None,
 ) -> None:
-    """The parts, or the terminals and figures of one."""
+    """List the parts, or show the terminals and figures of one."""
     from buildkit import report
 
     known = _tables(tables)
@@ -186,10 +199,14 @@ def _show(
 def explain(
     rule: Annotated[
         str | None,
-        typer.Argument(metavar="[RULE]", help="A rule's name.", autocompletion=complete.rules),
+        typer.Argument(
+            metavar="RULE",
+            help="A rule's name, as a finding shows it.",
+            autocompletion=complete.rules,
+        ),
     ] = None,
 ) -> None:
-    """What a rule checks, why, and its source; without a name, all rules."""
+    """Tell what a rule checks and why; without a name, list all rules."""
     from buildkit import pages, report, rules
     from buildkit.validation import did_you_mean
 

@@ -26,7 +26,7 @@ def register(
         ] = False,
         own_tables: Annotated[Path | None, _TABLES] = None,
     ) -> None:
-        """Choose pins for the terminals left open, and tell why each."""
+        """Choose pins for the wires you left open, and tell why each."""
         _pins(build, save, tables(own_tables), complain)
 
     @app.command()
@@ -34,17 +34,20 @@ def register(
         build: Annotated[Path, typer.Argument(metavar="BUILD", help="The build file.")],
         board: Annotated[
             str | None,
-            typer.Option("--board", help="The new board; without it, all.", metavar="ID"),
+            typer.Option(
+                "--board", help="The board to move to; without it, all are compared.", metavar="ID"
+            ),
         ] = None,
         save: Annotated[
-            Path | None, typer.Option("--save", help="Write the moved build there.", metavar="FILE")
+            Path | None,
+            typer.Option("--save", help="Write the moved build into a new file.", metavar="FILE"),
         ] = None,
         add_parts: Annotated[
-            bool, typer.Option("--add-parts", help="Put in the level shifters it needs.")
+            bool, typer.Option("--add-parts", help="Put in the level shifters that it needs there.")
         ] = False,
         own_tables: Annotated[Path | None, _TABLES] = None,
     ) -> None:
-        """The same build on another board, or a table of all boards."""
+        """Move a build to another board, or see which boards it fits."""
         _move(build, board, save, add_parts, tables(own_tables), complain)
 
 

@@ -18,9 +18,11 @@ _TABLES = typer.Option(
     "--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"
 )
 _BUILD = typer.Argument(metavar="BUILD", help="The build file.")
-_TRACE = typer.Option("--trace", help="Readings over time, or a log of the sketch.", metavar="CSV")
-_ROOM = typer.Option("--room", help="A room that answers to the load.", metavar="FILE")
-_FORMAT = typer.Option("--format", help="text or json.")
+_TRACE = typer.Option(
+    "--trace", help="Readings over time, or a log that a board kept.", metavar="CSV"
+)
+_ROOM = typer.Option("--room", help="A room whose air or heat answers to the load.", metavar="FILE")
+_FORMAT = typer.Option("--format", help="text to read, json for programs.")
 
 Complain = Callable[[str], NoReturn]
 
@@ -56,12 +58,14 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
         trace: Annotated[Path | None, _TRACE] = None,
         room: Annotated[Path | None, _ROOM] = None,
         engine: Annotated[
-            str, typer.Option("--engine", help="host or chip; chip is for AVR boards.")
+            str, typer.Option("--engine", help="host: this computer; chip: the simulated AVR chip.")
         ] = "host",
         fault: Annotated[list[str] | None, _FAULT] = None,
         picture: Annotated[
             Path | None,
-            typer.Option("--picture", help="Readings and loads over time, as SVG.", metavar="FILE"),
+            typer.Option(
+                "--picture", help="Draw readings and loads over time, as SVG.", metavar="FILE"
+            ),
         ] = None,
         format_: Annotated[str, _FORMAT] = "text",
         own_tables: Annotated[Path | None, _TABLES] = None,
@@ -79,7 +83,7 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
         format_: Annotated[str, _FORMAT] = "text",
         own_tables: Annotated[Path | None, _TABLES] = None,
     ) -> None:
-        """Compare start, stop, window and dwell times over a trace or a room."""
+        """Find start, stop, window and dwell times from recorded readings."""
         _formats(format_, complain)
         _either(trace, room, complain)
         if trace is None and room is None:
@@ -89,11 +93,16 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
     @app.command()
     def record(
         port: Annotated[
-            str, typer.Option("--port", help="Such as /dev/ttyACM0 or COM3.", metavar="PORT")
+            str,
+            typer.Option(
+                "--port", help="The board's port, such as /dev/ttyACM0 or COM3.", metavar="PORT"
+            ),
         ],
         into: Annotated[
             Path,
-            typer.Option("--into", help="The trace; a log that is there goes on.", metavar="CSV"),
+            typer.Option(
+                "--into", help="The file to keep; a log that is there goes on.", metavar="CSV"
+            ),
         ],
     ) -> None:
         """Keep a board's log as a trace, while it runs.

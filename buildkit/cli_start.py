@@ -41,7 +41,7 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
     @app.command()
     def schema(
         kind: Annotated[
-            str, typer.Argument(metavar="[build|board|part]", help="Of which file.")
+            str, typer.Argument(metavar="build|board|part", help="The kind of file.")
         ] = "build",
         own_tables: Annotated[
             Path | None,
@@ -50,7 +50,7 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
             ),
         ] = None,
     ) -> None:
-        """The JSON Schema of a build, board or part, for editors."""
+        """Print the JSON Schema that lets an editor complete and check."""
         from buildkit import published
 
         if kind not in published.KINDS:
@@ -60,7 +60,7 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
     @app.command(cls=StartCommand)
     def start(
         name: Annotated[
-            str, typer.Argument(metavar="[NAME]", help="Its name, such as kitchen-hood.")
+            str, typer.Argument(metavar="NAME", help="The name of your build, such as shed-fan.")
         ] = "",
         like: Annotated[
             str | None,
@@ -68,26 +68,32 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
                 "--like",
                 metavar="[EXAMPLE]",
                 autocompletion=complete.examples,
-                help="The example to begin from; without a name, lists them.",
+                help="The example to begin from; alone, lists the examples.",
             ),
         ] = None,
         board: Annotated[
             str | None,
             typer.Option(
-                "--board", metavar="ID", autocompletion=complete.boards, help="The board."
+                "--board",
+                metavar="ID",
+                autocompletion=complete.boards,
+                help="Another board than the example's.",
             ),
         ] = None,
         about: Annotated[
-            str | None, typer.Option("--about", metavar="TEXT", help="What it does and where.")
+            str | None,
+            typer.Option("--about", metavar="TEXT", help="One sentence: what it does and where."),
         ] = None,
         start_at: Annotated[
-            str | None, typer.Option("--start-at", metavar="N", help="Where the load starts.")
+            str | None,
+            typer.Option("--start-at", metavar="N", help="The reading at which the load starts."),
         ] = None,
         stop_at: Annotated[
-            str | None, typer.Option("--stop-at", metavar="N", help="Where it stops.")
+            str | None,
+            typer.Option("--stop-at", metavar="N", help="The reading at which it stops."),
         ] = None,
     ) -> None:
-        """A commented new build in NAME.yaml, begun from an example."""
+        """Begin your build from an example, each key explained."""
         from buildkit.start import Wish
 
         wish = Wish(name, like or "", board, about, start_at, stop_at)

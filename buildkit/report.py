@@ -9,7 +9,7 @@ from buildkit import sentences
 from buildkit.checking import Report
 from buildkit.circuit import Circuit
 from buildkit.model import Board, Finding, Part, Pin
-from buildkit.pages import wrapped
+from buildkit.pages import WIDTH, wrapped
 from buildkit.terminal import Paint, plain, quote, safe
 
 
@@ -86,9 +86,14 @@ def summary(report: Report) -> str:
 def finding_lines(finding: Finding, paint: Paint = plain) -> list[str]:
     """A finding with the line that it is about, its numbers and its remedy."""
     severity = finding.severity
-    lines = [
-        f"{safe(str(finding.at))}: {paint(severity, severity)} {paint(finding.rule, 'strong')}"
-    ]
+    place = f"{safe(str(finding.at))}:"
+    # The place and the severity stay on one line: editors read them there.
+    lines = [f"{place} {paint(severity, severity)}"]
+    rule = paint(finding.rule, "strong")
+    if len(f"{place} {severity} {finding.rule}") > WIDTH:
+        lines.append(f"  {rule}")
+    else:
+        lines[0] += f" {rule}"
     lines += quote(finding.at, severity, paint)
     lines += wrapped(f"{finding.message}.", "  ")
     lines += wrapped(f"> {finding.fix}", "  ", "    ")

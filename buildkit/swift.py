@@ -55,7 +55,17 @@ class Command(TyperCommand):
         return super().parse_args(ctx, args)
 
 
+ORDER = (
+    "start", "check", "write", "pins", "move", "rehearse", "tune", "record",
+    "boards", "parts", "explain", "schema",
+)  # fmt: skip
+
+
 class _Group(TyperGroup):
+    def list_commands(self, ctx: Any) -> list[str]:
+        """The commands in the order in which a builder meets them."""
+        return sorted(super().list_commands(ctx), key=ORDER.index)
+
     def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
         _ease(self.get_params(ctx))
         return super().parse_args(ctx, args)
