@@ -8,6 +8,8 @@ from __future__ import annotations
 
 import json
 import re
+import subprocess
+import sys
 import tomllib
 from importlib import metadata
 
@@ -118,3 +120,15 @@ def test_npm_packages_have_the_licence_that_is_told() -> None:
         assert licence(locked[f"node_modules/{name}"]["license"]) == told()[plain(name)]
     terms = {entry["license"] for path, entry in locked.items() if path}
     assert terms <= {"MIT", "ISC", "BSD-2-Clause", "BSD-3-Clause"}
+
+
+def test_the_pythons_that_are_named_are_those_that_are_tried() -> None:
+    project = tomllib.loads((ROOT / "pyproject.toml").read_text(encoding="utf-8"))["project"]
+    named = [c.rsplit(" ", 1)[1] for c in project["classifiers"] if " :: 3." in c]
+    assert project["requires-python"] == f">={named[0]}"
+    assert f"{sys.version_info.major}.{sys.version_info.minor}" in named
+    done = subprocess.run(
+        ["sh", str(ROOT / ".ci" / "pythons"), "3.99"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == 1
+    assert "Not on this machine: 3.99." in done.stdout
