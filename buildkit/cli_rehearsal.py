@@ -205,7 +205,7 @@ def _rehearse(
             title = f"{circuit.build.name}: {done.trace.file}"
             picture.write_text(graph.svg(done.outcome, title), encoding="utf-8")
     if format_ == "json":
-        typer.echo(json.dumps(done.outcome.to_json(), indent=2, ensure_ascii=False))
+        typer.echo(json.dumps(done.to_json(), indent=2, ensure_ascii=False))
     else:
         typer.echo(words.told(done, played), nl=False)
         if picture is not None:

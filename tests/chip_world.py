@@ -1,8 +1,8 @@
 """The world around a written sketch on the simulated chip: parts wired as the circuit says.
 
 Readings come as (seconds, steps); how a part puts them on its wires follows
-its data sheet, in the part's stimulus.py or here, apart from the sketch's own
-reading of them.
+its data sheet, in the part's stimulus.py, apart from the sketch's own reading of
+them.
 """
 
 from __future__ import annotations
@@ -82,9 +82,6 @@ def compiled(circuit: Circuit, into: Path) -> Compiled:
 # --- what parts put on their wires ---------------------------------------------
 
 
-# Those of the parts that have a stimulus come from it.
-
-
 def stimulus(part: str) -> ModuleType:
     """What a part's own stimulus.py has."""
     return stimuli.module(tables().part(part))
@@ -92,41 +89,10 @@ def stimulus(part: str) -> ModuleType:
 
 frame32 = stimulus("pm-frame32").frame
 spoilt = stimulus("pm-frame32").broken
-sht_word = stimulus("sht3x").word
 sht_reply = stimulus("sht3x").reply
-
-
-def sht4_reply(centi_rh: int, centi_c: int = 2150) -> bytes:
-    """Six bytes of the SHT4x (data sheet 4.6): T = -45 + 175 S/65535, RH = -6 + 125 S/65535."""
-    humidity = round((centi_rh + 600) * 65535 / 12500)
-    temperature = round((centi_c + 4500) * 65535 / 17500)
-    return sht_word(temperature) + sht_word(humidity)
-
-
-def aht_reply(centi_rh: int, centi_c: int = 2150, status: int = 0x1C) -> bytes:
-    """Seven bytes of the AHT20 (manual 7.4 and 8): status, 20 bits each, the CRC of all six."""
-    humidity = round(centi_rh * 2**20 / 10000)
-    temperature = round((centi_c + 5000) * 2**20 / 20000)
-    body = bytes([status]) + (humidity << 20 | temperature).to_bytes(5, "big")
-    register = 0xFF
-    for bit in (byte >> shift & 1 for byte in body for shift in range(7, -1, -1)):
-        register = (register << 1 & 0xFF) ^ (0x31 if register >> 7 ^ bit else 0)
-    return body + bytes([register])
-
-
-def scd_reply(ppm: int, centi_c: int = 2150, centi_rh: int = 4000) -> bytes:
-    """Nine bytes of the SCD4x (data sheet 3.5.2): CO2, temperature, humidity, each with its CRC."""
-    words = (ppm, round((centi_c + 4500) * 65535 / 17500), round(centi_rh * 65535 / 10000))
-    return b"".join(map(sht_word, words))
-
-
-CO2_REQUEST = bytes.fromhex("ff 01 86 00 00 00 00 00 79")
-
-
-def co2_answer(ppm: int) -> bytes:
-    """The nine bytes after command 0x86: the last one is the complement of bytes 2 to 8, plus 1."""
-    body = bytes([0x86]) + ppm.to_bytes(2, "big") + bytes([0x42, 0x00, 0x00, 0x00])
-    return b"\xff" + body + bytes([(~sum(body) + 1) & 0xFF])
+sht4_reply = stimulus("sht4x").reply
+CO2_REQUEST = stimulus("co2-ndir-uart9").REQUEST
+co2_answer = stimulus("co2-ndir-uart9").answer
 
 
 def ntc_mv(use: Use, celsius: float, supply_mv: int = 5000) -> int:

@@ -72,6 +72,8 @@ struct pin {
 	bool watched;
 	void (*driven)(struct pin *pin, void *param); /* called when `state` changes */
 	void *param;
+	struct timer pulse;
+	cycles_t half_pulse;
 };
 
 void pins_start(void);
@@ -80,6 +82,8 @@ void pins_after_reset(void);
 struct pin *pin_named(const char *name);
 void pin_watch(struct pin *pin);
 void pin_drive(struct pin *pin, int level);
+/* Low for the second half of each period, else let go; 0 ends it. */
+void pin_pulses(struct pin *pin, uint32_t period_us);
 
 /* ---- the parts of the world ---- */
 
@@ -106,9 +110,9 @@ void usb_host_is(enum usb_host now);
 void twowire_start(void);
 void twowire_after_reset(void);
 void twowire_present(int address, bool present);
-void twowire_busy(int address, uint32_t busy_us);
+void twowire_busy(int address, uint32_t busy_us, const uint8_t *bytes, int count);
 void twowire_reply(int address, const uint8_t *prefix, int prefix_count,
-                   const uint8_t *bytes, int count);
+                   const uint8_t *bytes, int count, bool once);
 void twowire_hold(bool sda, bool scl, int clocks);
 
 void onewire_present(struct pin *pin, const uint8_t rom[8], bool present);

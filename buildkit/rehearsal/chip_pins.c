@@ -139,6 +139,23 @@ void pin_drive(struct pin *pin, int level)
 		avr_raise_irq(irq_of(pin), 1);
 }
 
+static void pulse_turns(void *param)
+{
+	struct pin *pin = param;
+
+	pin_drive(pin, pin->outside == 0 ? -1 : 0);
+	timer_arm(&pin->pulse, pin->pulse.when + pin->half_pulse, pulse_turns, pin);
+}
+
+void pin_pulses(struct pin *pin, uint32_t period_us)
+{
+	timer_stop(&pin->pulse);
+	pin_drive(pin, -1);
+	pin->half_pulse = cycles_in_us(period_us) / 2;
+	if (period_us)
+		timer_arm(&pin->pulse, chip->cycle + pin->half_pulse, pulse_turns, pin);
+}
+
 struct pin *pin_named(const char *name)
 {
 	for (int i = 0; i < port_count; i++)

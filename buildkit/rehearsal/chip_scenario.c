@@ -51,6 +51,11 @@ static void do_level(const struct item *i)
 	pin_drive(i->pin, i->number);
 }
 
+static void do_pulses(const struct item *i)
+{
+	pin_pulses(i->pin, i->amount);
+}
+
 static void do_adc(const struct item *i)
 {
 	analog_set(i->number, i->amount);
@@ -63,12 +68,13 @@ static void do_present(const struct item *i)
 
 static void do_busy(const struct item *i)
 {
-	twowire_busy(i->number, i->amount);
+	twowire_busy(i->number, i->amount, i->bytes.data, i->bytes.count);
 }
 
 static void do_reply(const struct item *i)
 {
-	twowire_reply(i->number, i->more.data, i->more.count, i->bytes.data, i->bytes.count);
+	twowire_reply(i->number, i->more.data, i->more.count, i->bytes.data, i->bytes.count,
+	              i->amount);
 }
 
 static void do_bus(const struct item *i)
@@ -191,10 +197,11 @@ static void fill_wires(struct item *i, const char *verb, char **w)
 		*i = (struct item){.apply = do_present, .number = (int)number(w[0]),
 		                   .amount = (uint32_t)choice(w[1], "no|yes")};
 	} else if (!strcmp(verb, "busy")) {
-		*i = (struct item){.apply = do_busy, .number = (int)number(w[0]), .amount = number(w[1])};
+		*i = (struct item){.apply = do_busy, .number = (int)number(w[0]), .amount = number(w[1]),
+		                   .bytes = hex(w[2])};
 	} else if (!strcmp(verb, "reply")) {
 		*i = (struct item){.apply = do_reply, .number = (int)number(w[0]), .more = hex(w[1]),
-		                   .bytes = hex(w[2])};
+		                   .bytes = hex(w[2]), .amount = (uint32_t)choice(w[3], "always|once")};
 	} else if (!strcmp(verb, "bus")) {
 		*i = (struct item){.apply = do_bus, .number = choice(w[0], "free|sda|scl"),
 		                   .amount = number(w[1])};
@@ -226,6 +233,8 @@ static void fill(struct item *i, const char *verb, char **w)
 	} else if (!strcmp(verb, "level")) {
 		*i = (struct item){.apply = do_level, .pin = pin_named(w[0]),
 		                   .number = choice(w[1], "none|0|1") - 1};
+	} else if (!strcmp(verb, "pulses")) {
+		*i = (struct item){.apply = do_pulses, .pin = pin_named(w[0]), .amount = number(w[1])};
 	} else if (!strcmp(verb, "adc")) {
 		*i = (struct item){.apply = do_adc, .number = (int)number(w[0]), .amount = number(w[1])};
 	} else if (!strcmp(verb, "poke")) {

@@ -22,12 +22,14 @@ struct reply {
 	struct reply *next;
 	const uint8_t *prefix, *bytes;
 	int prefix_count, count;
+	bool once, spent;
 };
 
 static struct device {
 	bool present;
 	uint32_t busy_us;
 	cycles_t busy_until;
+	struct reply busy; /* given meanwhile; without any bytes it refuses */
 	uint8_t written[MOST_BYTES]; /* last write, which chooses the reply */
 	int written_count;
 	struct reply *replies;
@@ -40,7 +42,7 @@ static struct timer timer;
 static uint8_t address; /* with the direction bit */
 static uint8_t moved[MOST_BYTES];
 static int moved_count;
-static const struct reply *reply;
+static struct reply *reply;
 static bool sda_held, scl_held;
 static int clocks_to_free;
 static struct pin *sda, *scl;
@@ -49,14 +51,14 @@ static void go_on(void);
 
 /* ---- the devices ---- */
 
-static const struct reply *reply_of(const struct device *device)
+static struct reply *reply_of(struct device *device)
 {
-	const struct reply *best = NULL;
+	struct reply *best = NULL;
 
-	for (const struct reply *r = device->replies; r; r = r->next)
-		if (r->prefix_count <= device->written_count &&
+	for (struct reply *r = device->replies; r; r = r->next)
+		if (!r->spent && r->prefix_count <= device->written_count &&
 		    !memcmp(r->prefix, device->written, (size_t)r->prefix_count) &&
-		    (!best || r->prefix_count > best->prefix_count))
+		    (!best || r->prefix_count + r->once > best->prefix_count + best->once))
 			best = r;
 	return best;
 }
@@ -69,8 +71,12 @@ static bool answers(void)
 		return false;
 	if (!(address & 1))
 		return true;
+	if (chip->cycle < device->busy_until) {
+		reply = &device->busy;
+		return reply->count > 0;
+	}
 	reply = reply_of(device);
-	return chip->cycle >= device->busy_until;
+	return true;
 }
 
 /* Tell of the transfer that ends here, and let the device act on it. */
@@ -83,6 +89,8 @@ static void close_transfer(void)
 		return;
 	snprintf(who, sizeof who, "%02x", address >> 1);
 	report_bytes(phase == WRITING ? 'w' : 'r', who, moved, moved_count);
+	if (phase == READING && reply && reply->once)
+		reply->spent = true;
 	if (phase == WRITING) {
 		memcpy(device->written, moved, (size_t)moved_count);
 		device->written_count = moved_count;
@@ -325,17 +333,20 @@ void twowire_present(int at, bool present)
 	devices[at & 127].present = present;
 }
 
-void twowire_busy(int at, uint32_t busy_us)
+void twowire_busy(int at, uint32_t busy_us, const uint8_t *bytes, int count)
 {
 	devices[at & 127].busy_us = busy_us;
+	devices[at & 127].busy = (struct reply){.bytes = bytes, .count = count};
 }
 
-void twowire_reply(int at, const uint8_t *prefix, int prefix_count, const uint8_t *bytes, int count)
+void twowire_reply(int at, const uint8_t *prefix, int prefix_count, const uint8_t *bytes, int count,
+                   bool once)
 {
 	struct device *device = &devices[at & 127];
 	struct reply *r = device->replies;
 
-	while (r && (r->prefix_count != prefix_count || memcmp(r->prefix, prefix, (size_t)prefix_count)))
+	while (r && (r->once != once || r->prefix_count != prefix_count ||
+	             memcmp(r->prefix, prefix, (size_t)prefix_count)))
 		r = r->next;
 	if (!r) {
 		r = calloc(1, sizeof *r);
@@ -348,6 +359,8 @@ void twowire_reply(int at, const uint8_t *prefix, int prefix_count, const uint8_
 	}
 	r->bytes = bytes;
 	r->count = count;
+	r->once = once;
+	r->spent = false;
 }
 
 void twowire_after_reset(void)

@@ -12,8 +12,11 @@ from collections.abc import Iterable
 from dataclasses import dataclass
 
 from buildkit.circuit import Circuit
+from buildkit.model import Probe
+from buildkit.rehearsal import stimuli
 from buildkit.rehearsal.kinds import AT_ONCE, KINDS
 from buildkit.rehearsal.signals import Scenario
+from buildkit.rehearsal.stimuli import Wires
 from buildkit.validation import did_you_mean
 
 FOR_EVER = float("inf")
@@ -61,6 +64,7 @@ def parse(text: str) -> Fault:
 def put(faults: Iterable[Fault], circuit: Circuit, scenario: Scenario) -> None:
     """The faults of board, bus and displays.  Raises BadFault for one that cannot happen here."""
     for fault in faults:
+        _someone(fault.kind, circuit)
         if fault.kind == "display-unplugged":
             _unplug(fault, circuit, scenario)
         elif fault.kind == "bus-low":
@@ -74,6 +78,25 @@ def put(faults: Iterable[Fault], circuit: Circuit, scenario: Scenario) -> None:
         elif fault.kind == "rollover":
             late = (2**32 - BEFORE_ROLL_OVER_MS).to_bytes(4, "little")
             scenario.poke(fault.at_s, "timer0_millis", late)
+
+
+def unharmed(kind: str, probe: Probe, circuit: Circuit) -> str:
+    """Why a kind of fault does nothing to a probe; "" when it does."""
+    if kind == "corrupt":
+        return stimuli.of(probe.use.part).always_reads(Wires(probe.use, circuit, Scenario()))
+    if kind == "noise" and not probe.quantity.noise:
+        low, high = float(probe.quantity.low), float(probe.quantity.high)
+        return f"it reads {low:g} or {high:g}, and there is nothing between"
+    return ""
+
+
+def _someone(kind: str, circuit: Circuit) -> None:
+    """Raises BadFault when a fault of the sensors harms none of them."""
+    probes = circuit.build.probes
+    whys = {name: unharmed(kind, probe, circuit) for name, probe in probes.items()}
+    if probes and all(whys.values()):
+        said = "; ".join(f"{name}: {why}" for name, why in whys.items())
+        raise BadFault(f"{kind} can do nothing to this build. {said}. Try silent or stuck instead.")
 
 
 def _unplug(fault: Fault, circuit: Circuit, scenario: Scenario) -> None:

@@ -83,7 +83,7 @@ class Outcome:
         return lcd.decode_rows(self.ran.seen.i2c_writes(use.address), columns, count)
 
     def to_json(self) -> dict[str, Any]:
-        """What ``rehearse --format json`` prints."""
+        """The figures of a rehearsal as JSON has them."""
         loads = list(self.circuit.build.loads)
         on_s = sum(self.on_s(load) for load in loads)
         longest = self.ran.longest_loop_ms

@@ -20,13 +20,14 @@ from buildkit.circuit import Circuit
 from buildkit.control import Reading
 from buildkit.model import Probe
 from buildkit.rehearsal import stimuli
-from buildkit.rehearsal.faults import Fault
+from buildkit.rehearsal.faults import Fault, unharmed
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.stimuli import Stimulus, Wires
 from buildkit.rehearsal.traces import Sample, Trace
 
 AFTER_S = 2.0  # a trace's last reading is still taken and acted upon
 _NOISE_TIMES = 10
+_ITS_CLOCK = 0.9  # a part's own clock may be so much ahead of the board's
 
 
 @dataclass(frozen=True, slots=True)
@@ -81,37 +82,73 @@ def slots(
     made: dict[str, list[Slot]] = {}
     for name, samples in trace.readings.items():
         probe = circuit.build.probes[name]
-        said = stimuli.of(probe.use.part)
+        wires, said = Wires(probe.use, circuit, Scenario()), stimuli.of(probe.use.part)
+        late_s = said.late_s(wires)
+        given = _held(samples, probe) if said.always_reads(wires) else samples
         row = (
-            _sent(probe, samples, trace.end_s)
+            _sent(probe, given, trace.end_s, said.pace_s(wires), late_s)
             if said.sends
-            else _asked(probe, samples, trace.end_s, sorted(starts), late_s(circuit, probe))
+            else _asked(probe, given, trace.end_s, sorted(starts), late_s)
         )
-        made[name] = _faulty(row, probe, faults, random.Random(f"{seed} {name}"))
+        chance = random.Random(f"{seed} {name}")
+        made[name] = _faulty(row, _Befallen(probe, said, wires, chance), faults)
+    return made
+
+
+def notes(circuit: Circuit, trace: Trace, faults: Sequence[Fault]) -> list[str]:
+    """What of a trace and of faults could not be played as asked for, and what was played instead."""
+    made: list[str] = []
+    for name, samples in trace.readings.items():
+        probe = circuit.build.probes[name]
+        wires, said = Wires(probe.use, circuit, Scenario()), stimuli.of(probe.use.part)
+        for kind in sorted({fault.kind for fault in faults}):
+            if why := unharmed(kind, probe, circuit):
+                made.append(f"{kind} did nothing to {name}: {why}.")
+        why, empty = said.always_reads(wires), sum(1 for _, steps in samples if steps is None)
+        if why and empty:
+            cells = "1 empty cell" if empty == 1 else f"{empty} empty cells"
+            made.append(f"{name} cannot lose a reading: {why}. It kept the one before in {cells}.")
+        if said.cut(wires) is not None and any(fault.kind == "silent" for fault in faults):
+            why = probe.use.part.cannot_go_silent
+            made.append(f"{name} cannot fall silent: {why}. It was played with its wire cut.")
     return made
 
 
 def late_s(circuit: Circuit, probe: Probe) -> float:
-    """Seconds from when a reading is due to when the sketch has it."""
-    said = stimuli.of(probe.use.part)
-    return 0.0 if said.sends else said.late_s(Wires(probe.use, circuit, Scenario()))
+    """Seconds from when a reading is due or sent to when the sketch has it."""
+    return stimuli.of(probe.use.part).late_s(Wires(probe.use, circuit, Scenario()))
 
 
-def _sent(probe: Probe, samples: Sequence[Sample], end_s: float) -> list[Slot]:
-    """Readings that come by themselves, the pauses between rows filled with the last one."""
+def _held(samples: Sequence[Sample], probe: Probe) -> list[Sample]:
+    """Readings of a part that always has one: where there is none, the one before."""
+    steps = control.probe_settings(probe, ()).low
+    made: list[Sample] = []
+    for t_s, given in samples:
+        steps = steps if given is None else given
+        made.append((t_s, steps))
+    return made
+
+
+def _sent(
+    probe: Probe, samples: Sequence[Sample], end_s: float, pace_s: float, late_s: float
+) -> list[Slot]:
+    """Readings that come by themselves.
+
+    Pauses between rows that are longer than the part makes are filled with the
+    last one; rows that come sooner than it can are left out.
+    """
     figures = probe.use.figures
-    pause_s = figures["longest_gap_s"].value if "longest_gap_s" in figures else 0.0
-    pause_s = max(pause_s, 1.5 * probe.every_s)
+    pause_s = figures["longest_gap_s"].value if "longest_gap_s" in figures else 1.5 * probe.every_s
+    step_s = pace_s or min(probe.every_s, pause_s)
     made: list[Slot] = []
+    before_s = -pace_s
     for (t_s, steps), (next_s, _) in pairwise([*samples, (end_s, None)]):
-        made.append(_slot(t_s, t_s, steps))
-        if next_s - t_s <= pause_s:
+        if t_s - before_s < pace_s * _ITS_CLOCK:
             continue
-        count = 1
-        while t_s + count * probe.every_s < next_s - probe.every_s / 2:
-            again_s = t_s + count * probe.every_s
-            made.append(_slot(again_s, again_s, steps))
-            count += 1
+        count = max(0, int((next_s - t_s) / step_s + 1e-6) - 1) if next_s - t_s > pause_s else 0
+        times = [t_s + n * step_s for n in range(count + 1)]
+        made += (_slot(at_s + late_s, at_s, steps) for at_s in times)
+        before_s = times[-1]
     return made
 
 
@@ -139,25 +176,39 @@ def _slot(at_s: float, from_s: float, steps: int | None) -> Slot:
     return Slot(at_s, from_s, 0, "spoilt") if steps is None else Slot(at_s, from_s, steps, "good")
 
 
-def _faulty(
-    row: Iterable[Slot], probe: Probe, faults: Sequence[Fault], chance: random.Random
-) -> list[Slot]:
+class _Befallen:
+    """A probe, and what each kind of fault makes of one of its readings."""
+
+    def __init__(self, probe: Probe, said: Stimulus, wires: Wires, chance: random.Random) -> None:
+        known = control.probe_settings(probe, ())
+        self.low, self.high = known.low, known.high
+        self.spread = float(probe.quantity.noise / probe.quantity.resolution) * _NOISE_TIMES
+        self.cut, self.whole = said.cut(wires), bool(said.always_reads(wires))
+        self.chance = chance
+
+    def reading(self, now: Slot, kind: str, held: int) -> Slot:
+        """A reading with a fault; ``held`` is the one that a stuck part repeats."""
+        if kind == "silent":
+            return replace(now, how="silent") if self.cut is None else replace(now, how="good", steps=self.cut)  # fmt: skip
+        if kind == "corrupt" and not self.whole:
+            return replace(now, how="spoilt")
+        if kind == "stuck" and now.how == "good":
+            return replace(now, steps=held)
+        if kind == "noise" and now.how == "good":
+            steps = round(now.steps + self.chance.gauss(0, self.spread))
+            return replace(now, steps=min(max(steps, self.low), self.high))
+        return now
+
+
+def _faulty(row: Iterable[Slot], probe: _Befallen, faults: Sequence[Fault]) -> list[Slot]:
     made: list[Slot] = []
     held: dict[Fault, int] = {}
-    known = control.probe_settings(probe, ())
-    spread = float(probe.quantity.noise / probe.quantity.resolution) * _NOISE_TIMES
     for slot in row:
         now = slot
-        for fault in faults:
-            if not fault.holds(slot.at_s):
-                continue
-            if fault.kind in ("silent", "corrupt"):
-                now = replace(now, how="silent" if fault.kind == "silent" else "spoilt")
-            elif now.how == "good" and fault.kind == "stuck":
-                now = replace(now, steps=held.setdefault(fault, _before(made, now)))
-            elif now.how == "good" and fault.kind == "noise":
-                steps = round(now.steps + chance.gauss(0, spread))
-                now = replace(now, steps=min(max(steps, known.low), known.high))
+        for fault in (fault for fault in faults if fault.holds(slot.at_s)):
+            if now.how == "good":
+                held.setdefault(fault, _before(made, now))
+            now = probe.reading(now, fault.kind, held.get(fault, now.steps))
         made.append(now)
     return made
 
@@ -176,7 +227,7 @@ def put(circuit: Circuit, scenario: Scenario, rows: Mapping[str, Sequence[Slot]]
             said.silent(wires, 0.0)
         elif said.sends:
             for slot in rows[name]:
-                _say(said, wires, slot, slot.at_s, slot.at_s)
+                _say(said, wires, slot, slot.from_s, slot.from_s)
         else:
             _hold(said, wires, rows[name])
 

@@ -6,6 +6,7 @@ from collections.abc import Callable, Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
+from typing import Any
 
 from buildkit.circuit import Circuit
 from buildkit.model import Control, Probe
@@ -32,6 +33,11 @@ class Rehearsal:
     trace: Trace
     rows: dict[str, list[playing.Slot]]
     outcome: Outcome
+    notes: tuple[str, ...] = ()
+
+    def to_json(self) -> dict[str, Any]:
+        """What ``rehearse --format json`` prints."""
+        return {**self.outcome.to_json(), "notes": list(self.notes)}
 
 
 def rehearse(
@@ -59,7 +65,8 @@ def play(
     for t_s in trace.resets_s:
         scenario.reset(t_s, "power")
     until_s = trace.end_s + playing.AFTER_S
-    return Rehearsal(trace, rows, outcome.of(circuit, run(scenario, until_s), until_s))
+    seen = outcome.of(circuit, run(scenario, until_s), until_s)
+    return Rehearsal(trace, rows, seen, tuple(playing.notes(circuit, trace, wanted)))
 
 
 def in_room(

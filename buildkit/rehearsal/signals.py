@@ -22,6 +22,23 @@ def crc8(data: bytes) -> int:
     return crc
 
 
+def crc31(data: bytes) -> int:
+    """The checksum of several makers' humidity sensors: polynomial 0x31, start 0xFF.
+
+    Bit by bit; 0xBE 0xEF gives 0x92 (SHT3x data sheet, 4.12).
+    """
+    register = 0xFF
+    for bit in (byte >> shift & 1 for byte in data for shift in range(7, -1, -1)):
+        register = (register << 1 & 0xFF) ^ (0x31 if register >> 7 ^ bit else 0)
+    return register
+
+
+def guarded(word: int) -> bytes:
+    """A 16-bit word, high byte first, and its ``crc31``."""
+    data = word.to_bytes(2, "big")
+    return data + bytes([crc31(data)])
+
+
 def thermometer_code(serial: int, family: int = 0x28) -> bytes:
     """The 8-byte 1-Wire code of a thermometer: family, 48-bit serial number, checksum."""
     body = bytes([family]) + serial.to_bytes(6, "little")
@@ -100,6 +117,10 @@ class Scenario:
         """Drive `pin` from outside to 0 or 1, or let go of it (None)."""
         self._at(t_s, f"level {pin} {'none' if level is None else level}")
 
+    def pulses(self, t_s: float, pin: str, period_s: float) -> None:
+        """From now on `pin` is pulled low for the second half of each period; 0 lets go of it."""
+        self._at(t_s, f"pulses {pin} {_us(period_s)}")
+
     def adc_mv(self, t_s: float, channel: int, mv: int) -> None:
         """The voltage on an analog channel, in millivolts."""
         self._at(t_s, f"adc {channel} {mv}")
@@ -108,17 +129,24 @@ class Scenario:
         """A device on the two-wire bus starts (or stops) answering at its 7-bit address."""
         self._at(t_s, f"present {address} {'yes' if present else 'no'}")
 
-    def i2c_busy(self, t_s: float, address: int, busy_us: int) -> None:
-        """From now on the device refuses to be read for so long after each write."""
-        self._at(t_s, f"busy {address} {busy_us}")
+    def i2c_busy(self, t_s: float, address: int, busy_us: int, data: bytes = b"") -> None:
+        """From now on the device is busy for so long after each write.
 
-    def i2c_reply(self, t_s: float, address: int, data: bytes, after: bytes = b"") -> None:
+        Meanwhile it refuses to be read, or answers this `data`.
+        """
+        self._at(t_s, f"busy {address} {busy_us} {_hex(data)}")
+
+    def i2c_reply(
+        self, t_s: float, address: int, data: bytes, after: bytes = b"", *, once: bool = False
+    ) -> None:
         """What the device answers to a read from now on, each read from the first byte.
 
         With `after`, only while its last write began with these bytes; the longest
-        match counts, so registers and commands can each have a reply.
+        match counts, so registers and commands can each have a reply. One that is
+        given `once` goes before the lasting one of the same bytes and is gone when read.
         """
-        self._at(t_s, f"reply {address} {_hex(after)} {_hex(data)}")
+        again = "once" if once else "always"
+        self._at(t_s, f"reply {address} {_hex(after)} {_hex(data)} {again}")
 
     def i2c_hold(self, t_s: float, line: str | None, clocks: int = 0) -> None:
         """Something holds a bus line low: "sda" or "scl"; None lets go.

@@ -9,9 +9,15 @@ sheet and apart from its sketch code, so that each proves the other.  It has
   ``t_s`` on, whatever it did before, and nothing else is put before ``until_s``;
 - ``spoilt(wires, t_s, until_s, steps)``: the same reading broken in a way that the
   sketch must tell: a wrong checksum, a shorted lead;
+- ``always_reads(wires)``: why whatever stands on its wires is a reading, so that none
+  can be broken and it needs no ``spoilt``; "" unless given;
 - ``silent(wires, t_s)``: from ``t_s`` on it is not there; a part that sends needs none;
-- ``late_s(wires)``: seconds from when a reading is due to when the sketch has it;
-  0 unless given;
+- ``cut(wires)``: the steps that it reads with its wire cut; None, and that is so
+  unless given, when a cut wire is no reading;
+- ``late_s(wires)``: seconds from when a reading is due (or sent) to when the sketch
+  has it; 0 unless given;
+- ``pace_s(wires)``: seconds between two readings of a part that sends, when it gives
+  them no sooner; 0 unless given;
 - ``begin(wires)``: what stands on its wires at power-up; nothing unless given.
 
 A file of one's own folder of tables is run as Python: take such folders only
@@ -31,7 +37,7 @@ from buildkit.model import Part, Pin, Quantity, Use
 from buildkit.rehearsal.signals import Scenario
 
 _BITS = 10  # of a byte on a serial wire: start, eight, stop
-_NEEDED = ("SENDS", "reading", "spoilt")
+_NEEDED = ("SENDS", "reading")
 
 
 class NoStimulus(Exception):
@@ -50,6 +56,11 @@ class Wires:
     def quantity(self) -> Quantity:
         """What is read of the part."""
         return self.circuit.build.probes[self.use.name].quantity
+
+    @property
+    def every_s(self) -> float:
+        """Seconds between two readings, as the build asks for them."""
+        return self.circuit.build.probes[self.use.name].every_s
 
     @property
     def address(self) -> int:
@@ -90,6 +101,15 @@ class Wires:
         passage = self.circuit.passage(wire)
         left = mv if passage is None else passage.high_v(mv / 1000, "board") * 1000
         self.scenario.adc_mv(t_s, channel, round(left))
+
+    def i2c(self, t_s: float, after: bytes, data: bytes) -> None:
+        """From now on it is on the bus, and after this command it answers so."""
+        self.scenario.i2c_present(t_s, self.address)
+        self.scenario.i2c_reply(t_s, self.address, data, after=after)
+
+    def i2c_gone(self, t_s: float) -> None:
+        """From now on it does not answer its address."""
+        self.scenario.i2c_present(t_s, self.address, False)
 
     @property
     def baud(self) -> int:
@@ -139,12 +159,17 @@ class Stimulus:
     silent: Callable[[Wires, float], None]
     late_s: Callable[[Wires], float]
     begin: Callable[[Wires], None]
+    always_reads: Callable[[Wires], str]
+    cut: Callable[[Wires], int | None]
+    pace_s: Callable[[Wires], float]
 
 
 def of(part: Part) -> Stimulus:
     """How a part puts its readings on its wires.  Raises NoStimulus."""
     said = module(part)
     lacking = [name for name in _NEEDED if not hasattr(said, name)]
+    if not (hasattr(said, "spoilt") or hasattr(said, "always_reads")):
+        lacking += ["spoilt"]
     if not lacking and not said.SENDS and not hasattr(said, "silent"):
         lacking = ["silent"]
     if lacking:
@@ -152,10 +177,13 @@ def of(part: Part) -> Stimulus:
     return Stimulus(
         said.SENDS,
         said.reading,
-        said.spoilt,
+        getattr(said, "spoilt", said.reading),
         getattr(said, "silent", lambda wires, t_s: None),
         getattr(said, "late_s", lambda wires: 0.0),
         getattr(said, "begin", lambda wires: None),
+        getattr(said, "always_reads", lambda wires: ""),
+        getattr(said, "cut", lambda wires: None),
+        getattr(said, "pace_s", lambda wires: 0.0),
     )
 
 

@@ -13,35 +13,29 @@ from pathlib import Path
 import pytest
 from crccheck.crc import Crc8Nrsc5
 
+from buildkit.rehearsal import signals
+from buildkit.rehearsal.stimuli import Wires
 from tests.chip_world import (
     Outcome,
     World,
-    aht_reply,
     assert_same,
     circuit_of,
-    co2_answer,
     compiled,
-    sht_word,
+    stimulus,
 )
 from tests.part_scenes import (
     BUILD,
     CASES,
     END,
-    H1,
-    H2,
-    H3,
-    H4,
-    H5,
-    H6,
     TO_GONE,
     TO_HIGH,
     TO_HIGH_AGAIN,
     TO_LOW,
     TO_SPOILT,
     Case,
-    answers,
-    bme_put,
-    scd_clock,
+    put,
+    text_of,
+    wires_of,
 )
 
 pytestmark = pytest.mark.slow
@@ -55,32 +49,28 @@ BOARDS = [
 
 
 def _world(case: Case, board: str) -> World:
-    text = BUILD.format(
-        board=board, part=case.part, value=case.value, every_s=case.every_s, more=case.more,
-        start=case.between[0], stop=case.between[1], silence_s=6 * case.every_s,
-    )  # fmt: skip
-    return World(circuit_of(text))
+    world = World(circuit_of(text_of(case, board)))
+    case.said.begin(wires_of(world))
+    return world
 
 
-def _phases(case: Case) -> list[tuple[float, int | None]]:
+def _phases(case: Case, world: World) -> list[tuple[float, int | None]]:
     """From when on which reading comes; None: none that counts."""
+    high = case.high
     return [
-        (0, case.low), (TO_HIGH, case.high), (TO_SPOILT, None if case.spoil else case.high),
-        (TO_LOW, case.low), (TO_HIGH_AGAIN, case.high), (TO_GONE, None if case.go else case.high),
+        (0, case.low), (TO_HIGH, high), (TO_SPOILT, None if case.loses(world) else high),
+        (TO_LOW, case.low), (TO_HIGH_AGAIN, high), (TO_GONE, None if case.falls_silent(world) else high),
     ]  # fmt: skip
 
 
 def _play(case: Case, world: World) -> Iterable[tuple[float, int | None]]:
     """Put the phases on the wires; the readings that must come of them."""
-    case.put(world, 0, case.low)
-    case.put(world, TO_HIGH, case.high)
-    if case.spoil:
-        case.spoil(world, TO_SPOILT)
-    case.put(world, TO_LOW, case.low)
-    case.put(world, TO_HIGH_AGAIN, case.high)
-    if case.go:
-        case.go(world, TO_GONE)
-    phases = _phases(case)
+    phases = _phases(case, world)
+    for (begin_s, steps), end_s in zip(phases, [*(at for at, _ in phases[1:]), END], strict=True):
+        if begin_s == TO_GONE and steps is None:
+            case.said.silent(wires_of(world), TO_GONE)
+        else:
+            put(case, world, begin_s, end_s, steps)
     for t_s in range(case.every_s, int(END), case.every_s):
         yield t_s, [steps for begin, steps in phases if begin <= t_s][-1]
 
@@ -89,15 +79,14 @@ def _play(case: Case, world: World) -> Iterable[tuple[float, int | None]]:
 def test_a_probe_alone(name: str, board: str, tmp_path: Path) -> None:
     case = CASES[name]
     world = _world(case, board)
-    if case.part == "scd4x":
-        scd_clock(world)
     for t_s, steps in _play(case, world):
         world.polled("a", [t_s], steps, late_s=case.late_s)
     outcome = world.run(compiled(world.circuit, tmp_path), END)
     assert_same(outcome, "fan", within_s=case.every_s + case.late_s)
     states = [state for _, state in outcome.switched("fan")]
     # It runs while high; what is spoilt is silence, and so is what is gone.
-    assert states == (["on", "off", "on", "off"] if case.go else ["on", "off", "on"])
+    silent = case.falls_silent(world)
+    assert states == (["on", "off", "on", "off"] if silent else ["on", "off", "on"])
     _assert_readings(case, outcome)
     assert [reset.cause for reset in outcome.seen.resets] == ["power"]
     assert outcome.seen.uart_troubles == ()
@@ -106,18 +95,22 @@ def test_a_probe_alone(name: str, board: str, tmp_path: Path) -> None:
 def _assert_readings(case: Case, outcome: Outcome) -> None:
     rows = [row for row in outcome.log()[1:] if row[1] == "a"]
     came = [(int(row[0]) / 1000, row[2]) for row in rows]
+    phases = _phases(case, outcome.world)
     shown = dict(zip((case.low, case.high, None), (*case.shown, ""), strict=True))
     for begin, end, steps in (
         (begin, end, steps)
-        for (begin, steps), end in zip(_phases(case), [*[b for b, _ in _phases(case)][1:], END], strict=True)
+        for (begin, steps), end in zip(phases, [*[b for b, _ in phases][1:], END], strict=True)
     ):  # fmt: skip
-        # The first second of a phase may still belong to a reading begun before it.
-        inside = {text for t_s, text in came if begin + case.every_s < t_s < end}
+        # The first second of a phase may still belong to a reading begun before it,
+        # and the last to what is counted up to the next.
+        inside = {text for t_s, text in came if begin + case.every_s < t_s < end - case.every_s / 2}
         if steps is None:
             assert inside == {""}, begin
         else:
-            assert len(inside) == 1, (begin, inside)
-            assert float(inside.pop()) == pytest.approx(float(shown[steps]), abs=case.within), begin
+            assert len(inside) == 1 or case.within, (begin, inside)
+            assert [float(text) for text in inside] == [
+                pytest.approx(float(shown[steps]), abs=case.within)
+            ] * len(inside), begin
     good = [text for _, text in came if text]
     expected = [steps for _, _, steps in outcome.world.told if steps is not None]
     assert abs(len(good) - len(expected)) <= 3
@@ -126,9 +119,8 @@ def _assert_readings(case: Case, outcome: Outcome) -> None:
 def test_an_uncalibrated_aht20_is_told_to_load_it(tmp_path: Path) -> None:
     case = CASES["aht20 without calibration"]
     world = _world(case, "atmega328p-5v")
-    case.put(world, 0, case.low)
-    assert case.spoil is not None
-    case.spoil(world, 10.5)
+    put(case, world, 0, 10.5, case.low)
+    put(case, world, 10.5, 15, None)
     outcome = world.run(compiled(world.circuit, tmp_path), 15)
     told = [(t_us, data) for t_us, data in outcome.seen.i2c_writes(0x38) if data[0] == 0xBE]
     assert {data for _, data in told} == {b"\xbe\x08\x00"}
@@ -138,11 +130,7 @@ def test_an_uncalibrated_aht20_is_told_to_load_it(tmp_path: Path) -> None:
 def test_a_scd4x_is_started_and_started_again_when_it_falls_silent(tmp_path: Path) -> None:
     case = CASES["scd4x co2"]
     world = _world(case, "atmega328p-5v")
-    for t_s in range(5, 30, 5):
-        world.scenario.i2c_reply(t_s, 0x62, sht_word(0x8001), after=b"\xe4\xb8")
-        world.scenario.i2c_reply(t_s + 0.6, 0x62, sht_word(0x8000), after=b"\xe4\xb8")
-    case.put(world, 0, case.low)
-    world.scenario.i2c_reply(0, 0x62, sht_word(0x8000), after=b"\xe4\xb8")
+    put(case, world, 5, 30, case.low)
     outcome = world.run(compiled(world.circuit, tmp_path), 60)
     starts = [t_us / 1e6 for t_us, data in outcome.seen.i2c_writes(0x62) if data == b"\x21\xb1"]
     # Once after its power-up time, then twelve seconds after each last sign of life.
@@ -160,31 +148,25 @@ probes:
   rh: {part: bme280, value: humidity, every_s: 2, address: 0x77}
 """
     world = World(circuit_of(text))
-    bme_put(world, 0, 2508)
-    for line in [line for line in world.scenario.lines if "reply 118" in line]:
-        world.scenario.lines.append(line.replace("reply 118", "reply 119"))
+    bme = stimulus("bme280")
+    for probe in world.circuit.build.probes.values():
+        wires = Wires(probe.use, world.circuit, world.scenario)
+        bme.begin(wires)
+        wires.i2c(0, bme.DATA, bme.data(*bme.STANDING))
     outcome = world.run(compiled(world.circuit, tmp_path), 11)
     raw = {(row[1], row[2]) for row in outcome.log() if row[1] in ("hpa", "rh")}
     # 100653.27 Pa, and 3 Pa more by the 32-bit formula.
     assert {text for name, text in raw if name == "hpa"} == {"1006.6"}
-    assert [float(text) for name, text in raw if name == "rh"] == [pytest.approx(_humidity(30000), abs=0.02)]  # fmt: skip
-
-
-def _humidity(adc: int, fine: float = 128422.286) -> float:
-    """Percent after the data sheet's formula in real numbers (BME280, 8.1), at 25.08 degC."""
-    x = fine - 76800.0
-    x = (adc - (H4 * 64.0 + H5 / 16384.0 * x)) * (
-        H2 / 65536.0 * (1.0 + H6 / 67108864.0 * x * (1.0 + H3 / 67108864.0 * x))
-    )
-    return x * (1.0 - H1 * x / 524288.0)
+    rh = bme.percent(30000, 128422.286)
+    assert [float(text) for name, text in raw if name == "rh"] == [pytest.approx(rh, abs=0.02)]
 
 
 def test_encoders_agree_with_a_library() -> None:
     dice = random.Random(31)
     for _ in range(200):
         word = dice.randbytes(2)
-        assert sht_word(int.from_bytes(word, "big"))[2] == Crc8Nrsc5.calc(word)
-        reply = aht_reply(dice.randint(0, 9999), dice.randint(-4000, 8500))
+        assert signals.guarded(int.from_bytes(word, "big"))[2] == Crc8Nrsc5.calc(word)
+        reply = stimulus("aht20").reply(dice.randint(0, 9999), dice.randint(-4000, 8500))
         assert Crc8Nrsc5.calc(reply[:6]) == reply[6]
 
 
@@ -197,7 +179,7 @@ probes:
   a: {part: co2-ndir-uart9, value: co2, every_s: 5}
   soil: {part: ds18b20, value: temperature, every_s: 1}
 """))  # fmt: skip
-    answers(co2_answer(733))(world, 0)
+    stimulus("co2-ndir-uart9").reading(wires_of(world), 0, 120, 733)
     pin = world.port("soil", "DQ")
     world.scenario.thermometer(0, pin)
     world.scenario.temperature(0, pin, 18.0)
@@ -233,9 +215,8 @@ def test_pulses_become_litres_a_minute(hertz: int, shown: str, tmp_path: Path) -
     world = World(circuit_of(text))
     pin = world.port("a", "OUT")
     world.scenario.level(0, pin, 1)
-    for n in range(20 * hertz):
-        world.scenario.level((n + 0.2) / hertz, pin, 0)
-        world.scenario.level((n + 0.7) / hertz, pin, 1)
+    if hertz:
+        world.scenario.pulses(0, pin, 1 / hertz)
     outcome = world.run(compiled(world.circuit, tmp_path), 19)
     readings = [float(row[2]) for row in outcome.log() if row[1] == "a"]
     assert len(readings) == 9

@@ -84,6 +84,7 @@ static void memory_back(char *Piece::*from) {
 static void know_due() {
   due = scenario_due();
   if (serial_due() < due) due = serial_due();
+  if (pins_due() < due) due = pins_due();
   if (dog_period && dog_deadline < due) due = dog_deadline;
   if (until < due) due = until;
 }
@@ -108,6 +109,7 @@ void world() {
     busy = true;
     scenario_world();
     serial_world();
+    pins_world();
     busy = false;
     if (dog_period && now >= dog_deadline) dog_is_due();
     know_due();

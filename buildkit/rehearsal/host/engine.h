@@ -86,6 +86,9 @@ int pin_millivolts(int pin);
 int pin_convert(int pin);
 int pin_named(const char *port);
 void pin_drive(int pin, int level);  // from outside; -1 lets go
+void pin_pulses(int pin, ns_t period, ns_t from);  // 0 ends them
+ns_t pins_due();
+void pins_world();
 void pin_watch(int pin);
 void pin_adc(int channel, int mv);
 void pins_reset();
@@ -139,8 +142,8 @@ extern ns_t bus_patience;   // of the controller, with lines that are held
 Ending bus_write(uint8_t address, const uint8_t *bytes, size_t count, ns_t patience);
 Ending bus_read(uint8_t address, uint8_t *bytes, size_t count, ns_t patience);
 void bus_present(int address, bool present);
-void bus_busy(int address, uint32_t us);
-void bus_reply(int address, const uint8_t *after, size_t after_count, const uint8_t *bytes, size_t count);
+void bus_busy(int address, uint32_t us, const uint8_t *bytes, size_t count);
+void bus_reply(int address, const uint8_t *after, size_t after_count, const uint8_t *bytes, size_t count, bool once);
 void bus_hold(bool sda, bool scl, int clocks);
 void bus_clocked(int pin, bool low);
 bool bus_holds(int pin);

@@ -1,6 +1,7 @@
 // Pins as each family's core has them, and what the world does to them.
 #include <stdlib.h>
 #include <string.h>
+#include <vector>
 
 #include "Arduino.h"
 #include "engine.h"
@@ -136,6 +137,44 @@ void pin_drive(int pin, int level) {
   const bool after = pin_read(pin);
   if (!s.handler || before == after) return;
   if (s.edge == CHANGE || (s.edge == RISING) == after) s.handler();
+}
+
+// Pulses from outside: high, then low, for half a period each.
+struct Pulses {
+  int pin;
+  ns_t half, next;
+  bool low;
+};
+static std::vector<Pulses> pulses;
+static ns_t next_pulse = NEVER;
+
+static void know_next_pulse() {
+  next_pulse = NEVER;
+  for (const Pulses &p : pulses)
+    if (p.next < next_pulse) next_pulse = p.next;
+}
+
+void pin_pulses(int pin, ns_t period, ns_t from) {
+  for (size_t i = 0; i < pulses.size(); i++)
+    if (pulses[i].pin == pin) pulses.erase(pulses.begin() + (long)i--);
+  pin_drive(pin, -1);
+  if (period) pulses.push_back({ pin, period / 2, from + period / 2, false });
+  know_next_pulse();
+}
+
+ns_t pins_due() {
+  return next_pulse;
+}
+
+void pins_world() {
+  if (next_pulse > now) return;
+  for (Pulses &p : pulses) {
+    for (; p.next <= now; p.next += p.half) {
+      p.low = !p.low;
+      pin_drive(p.pin, p.low ? 0 : -1);
+    }
+  }
+  know_next_pulse();
 }
 
 void change_interrupt(int pin, void (*handler)(), int mode) {

@@ -10,8 +10,8 @@
 
 namespace host {
 
-enum Verb { SEND, ANSWER, USB_HOST, LEVEL, ADC, POKE, PEEK, RESET_CHIP, PRESENT, BUSY, REPLY, BUS, PROBE, NEXT, SCRATCHPAD };
-static const char *const VERBS[] = { "send", "answer", "usb", "level", "adc", "poke", "peek", "reset", "present",
+enum Verb { SEND, ANSWER, USB_HOST, LEVEL, ADC, POKE, PEEK, RESET_CHIP, PULSES, PRESENT, BUSY, REPLY, BUS, PROBE, NEXT, SCRATCHPAD };
+static const char *const VERBS[] = { "send", "answer", "usb", "level", "adc", "poke", "peek", "reset", "pulses", "present",
                                      "busy", "reply", "bus", "probe", "next", "scratchpad" };
 // Words are kept as text and read when their time comes: most items are bytes
 // of one frame, of which a week has half a million.
@@ -87,10 +87,14 @@ static void play_wires(Verb verb, const std::vector<std::string> &w) {
   const std::string a = verb == BUS || verb == PRESENT || verb == BUSY ? "" : bytes_of(w[1]);
   switch (verb) {
     case PRESENT: return bus_present((int)number(w[0]), choice(w[1], "no", "yes", nullptr));
-    case BUSY: return bus_busy((int)number(w[0]), (uint32_t)number(w[1]));
+    case BUSY: {
+      const std::string bytes = bytes_of(w[2]);
+      return bus_busy((int)number(w[0]), (uint32_t)number(w[1]), raw(bytes), bytes.size());
+    }
     case REPLY: {
       const std::string bytes = bytes_of(w[2]);
-      return bus_reply((int)number(w[0]), raw(a), a.size(), raw(bytes), bytes.size());
+      const bool once = choice(w[3], "always", "once", nullptr);
+      return bus_reply((int)number(w[0]), raw(a), a.size(), raw(bytes), bytes.size(), once);
     }
     case BUS: {
       const int line = choice(w[0], "free", "sda", "scl");
@@ -120,6 +124,7 @@ static void play_item(const Item &item) {
     }
     case USB_HOST: return serial_usb(choice(w[0], "none", "reading", "stuck"));
     case LEVEL: return pin_drive(pin_named(w[0].c_str()), choice(w[1], "none", "0", "1") - 1);
+    case PULSES: return pin_pulses(pin_named(w[0].c_str()), (ns_t)number(w[1]) * US, item.when);
     case ADC: return pin_adc((int)number(w[0]), (int)number(w[1]));
     case POKE: return poke(w[0], bytes_of(w[1]));
     case PEEK: return peek(w[0], number(w[1]));

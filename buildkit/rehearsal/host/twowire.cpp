@@ -10,11 +10,13 @@ namespace host {
 typedef std::vector<uint8_t> Bytes;
 struct Reply {
   Bytes after, bytes;
+  bool once;
 };
 static struct Device {
   bool present;
   uint32_t busy_us;
   ns_t busy_until;
+  Bytes busy_bytes;         // what it answers meanwhile; without any it refuses
   Bytes written;            // the last write, which chooses the reply
   std::vector<Reply> replies;
 } devices[128];
@@ -63,12 +65,12 @@ Ending bus_write(uint8_t address, const uint8_t *bytes, size_t count, ns_t patie
   return DONE;
 }
 
-static const Reply *reply_of(const Device &device) {
-  const Reply *best = nullptr;
-  for (const Reply &r : device.replies) {
+static Reply *reply_of(Device &device) {
+  Reply *best = nullptr;
+  for (Reply &r : device.replies) {
     if (r.after.size() > device.written.size()) continue;
     if (!std::equal(r.after.begin(), r.after.end(), device.written.begin())) continue;
-    if (!best || r.after.size() > best->after.size()) best = &r;
+    if (!best || r.after.size() + r.once > best->after.size() + best->once) best = &r;
   }
   return best;
 }
@@ -78,15 +80,18 @@ Ending bus_read(uint8_t address, uint8_t *bytes, size_t count, ns_t patience) {
   if (!free_lines(address, patience)) return HELD;
   Device &device = devices[address & 127];
   bits(11);
-  if (!device.present || now < device.busy_until) {
+  const bool busy = now < device.busy_until;
+  if (!device.present || (busy && device.busy_bytes.empty())) {
     report("n %llu %02x r\n", (unsigned long long)now, address);
     return REFUSED;
   }
-  const Reply *reply = reply_of(device);
+  Reply *const reply = busy ? nullptr : reply_of(device);
+  const Bytes said = busy ? device.busy_bytes : reply ? reply->bytes : Bytes();
+  if (reply && reply->once) device.replies.erase(device.replies.begin() + (reply - device.replies.data()));
   for (size_t i = 0; i < count; i++) {
     bits(9);
     // Nobody pulls the line low after the last byte of the reply.
-    bytes[i] = reply && i < reply->bytes.size() && device.present ? reply->bytes[i] : 0xFF;
+    bytes[i] = i < said.size() && device.present ? said[i] : 0xFF;
     if (sda_held) bytes[i] = 0;
   }
   tell('r', address, bytes, count);
@@ -97,20 +102,21 @@ void bus_present(int address, bool present) {
   devices[address & 127].present = present;
 }
 
-void bus_busy(int address, uint32_t us) {
+void bus_busy(int address, uint32_t us, const uint8_t *bytes, size_t count) {
   devices[address & 127].busy_us = us;
+  devices[address & 127].busy_bytes.assign(bytes, bytes + count);
 }
 
-void bus_reply(int address, const uint8_t *after, size_t after_count, const uint8_t *bytes, size_t count) {
+void bus_reply(int address, const uint8_t *after, size_t after_count, const uint8_t *bytes, size_t count, bool once) {
   Device &device = devices[address & 127];
   const Bytes prefix(after, after + after_count);
   for (Reply &r : device.replies) {
-    if (r.after == prefix) {
+    if (r.after == prefix && r.once == once) {
       r.bytes.assign(bytes, bytes + count);
       return;
     }
   }
-  device.replies.push_back({ prefix, Bytes(bytes, bytes + count) });
+  device.replies.push_back({ prefix, Bytes(bytes, bytes + count), once });
 }
 
 void bus_hold(bool sda, bool scl, int clocks) {

@@ -26,17 +26,26 @@ def late_s(wires: Wires) -> float:
 
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """Conversions from now on find this."""
-    wires.scenario.thermometer(t_s, wires.port("DQ"))
-    wires.scenario.temperature(t_s, wires.port("DQ"), steps / 16)
+    from_s = _when_fetched(wires, t_s)
+    wires.scenario.thermometer(from_s, wires.port("DQ"))
+    wires.scenario.temperature(from_s, wires.port("DQ"), steps / 16)
 
 
 def spoilt(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """From now on one bit of what it sends is turned over."""
-    good = scratchpad(steps)
-    wires.scenario.thermometer(t_s, wires.port("DQ"))
-    wires.scenario.scratchpad(t_s, wires.port("DQ"), bytes([good[0] ^ 0x08]) + good[1:])
+    good, from_s = scratchpad(steps), _when_fetched(wires, t_s)
+    wires.scenario.thermometer(from_s, wires.port("DQ"))
+    wires.scenario.scratchpad(from_s, wires.port("DQ"), bytes([good[0] ^ 0x08]) + good[1:])
 
 
 def silent(wires: Wires, t_s: float) -> None:
     """From now on nothing answers on the wire."""
-    wires.scenario.thermometer(t_s, wires.port("DQ"), False)
+    wires.scenario.thermometer(_when_fetched(wires, t_s), wires.port("DQ"), False)
+
+
+def _when_fetched(wires: Wires, t_s: float) -> float:
+    """Midway between two questions, or when the answer to the first has surely been fetched.
+
+    A frame by software serial can hold it up for a tenth of a second.
+    """
+    return t_s + max(0.0, late_s(wires) + 0.12 - wires.every_s / 2)

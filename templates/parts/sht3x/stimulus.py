@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from buildkit.rehearsal.signals import guarded
 from buildkit.rehearsal.stimuli import Wires
 
 SENDS = False
@@ -9,21 +10,11 @@ MEASURE = b"\x24\x00"  # table 9: single shot, high repeatability, no clock stre
 LONGEST_US = 15_000  # table 4: until then it refuses to be read
 
 
-def word(value: int) -> bytes:
-    """A word and its CRC: polynomial 0x31, start 0xFF, bit by bit; 0xBEEF gives 0x92."""
-    data = value.to_bytes(2, "big")
-    register = 0xFF
-    for bit in (byte >> shift & 1 for byte in data for shift in range(7, -1, -1)):
-        top = register >> 7 ^ bit
-        register = (register << 1 & 0xFF) ^ (0x31 if top else 0)
-    return data + bytes([register])
-
-
 def reply(centi_rh: int, centi_c: int = 2150) -> bytes:
     """Six bytes that mean so many hundredths of %RH and degC (4.13)."""
     humidity = round(centi_rh * 65535 / 10000)
     temperature = round((centi_c + 4500) * 65535 / 17500)
-    return word(temperature) + word(humidity)
+    return guarded(temperature) + guarded(humidity)
 
 
 def begin(wires: Wires) -> None:
@@ -38,24 +29,19 @@ def late_s(wires: Wires) -> float:
 
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """From now on it measures this."""
-    _answer(wires, t_s, _reply(wires, steps))
+    wires.i2c(t_s, MEASURE, _reply(wires, steps))
 
 
 def spoilt(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """From now on one bit of each word is turned over on the way."""
     good = _reply(wires, steps)
-    _answer(wires, t_s, bytes(b ^ 0x10 if at in (1, 4) else b for at, b in enumerate(good)))
+    wires.i2c(t_s, MEASURE, bytes(b ^ 0x10 if at in (1, 4) else b for at, b in enumerate(good)))
 
 
 def silent(wires: Wires, t_s: float) -> None:
     """From now on it does not answer its address."""
-    wires.scenario.i2c_present(t_s, wires.address, False)
+    wires.i2c_gone(t_s)
 
 
 def _reply(wires: Wires, steps: int) -> bytes:
     return reply(steps) if wires.quantity.name == "humidity" else reply(4000, steps)
-
-
-def _answer(wires: Wires, t_s: float, data: bytes) -> None:
-    wires.scenario.i2c_present(t_s, wires.address)
-    wires.scenario.i2c_reply(t_s, wires.address, data, after=MEASURE)

@@ -1,0 +1,37 @@
+"""What a bare contact to ground does to a pin that its own pull-up holds high."""
+
+from __future__ import annotations
+
+from buildkit.rehearsal.stimuli import Wires
+
+SENDS = False
+BOUNCES_S = (0.0, 0.0012, 0.002, 0.0045, 0.006)  # it closes, opens, closes, opens, closes
+
+
+def always_reads(wires: Wires) -> str:
+    """Open or closed."""
+    return "a contact is open or closed, and either is a reading"
+
+
+def cut(wires: Wires) -> int | None:
+    """A cut wire is an open contact."""
+    return 0
+
+
+def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
+    """From now on it is open (0) or closed (1), after a little bouncing.
+
+    The change comes somewhat before its time, so that it has stood still when it is asked for.
+    """
+    from_s = max(0.0, t_s - min(0.03, wires.every_s / 4))
+    for at, bounce_s in enumerate(BOUNCES_S):
+        _contact(wires, from_s + bounce_s, bool(steps) == (at % 2 == 0))
+
+
+def silent(wires: Wires, t_s: float) -> None:
+    """A cut wire."""
+    _contact(wires, t_s, False)
+
+
+def _contact(wires: Wires, t_s: float, closed: bool) -> None:
+    wires.level(t_s, "A", 0 if closed else None)
