@@ -73,7 +73,7 @@ int main() {
     Probe *probe[2];
     Control *entry[3];
     for (long i = 0; i < probes; i++) {
-      const uint16_t count = number();
+      const uint8_t count = number();
       const steps_t low = number(), high = number();
       const uint32_t warm_up_ms = number(), stuck_ms = number();
       (void)stuck_ms;
