@@ -21,9 +21,9 @@ _BLOCKS = {
     "soft-serial": (1350, 112),
     "hard-serial": (480, 160),
     "load": (460, 0),
-    "display": (350, 0),  # rows, and why the board started
-    "control": (1000, 0),
-    "control-extras": (560, 0),  # longest run, run-on, stuck value
+    "display": (150, 0),  # rows, and why the board started
+    "control": (600, 0),
+    "control-extras": (360, 0),  # longest run, run-on, stuck value
 }
 _EACH = {"probe": (130, 30), "load": (60, 6), "control": (290, 70), "row-piece": (24, 0)}
 
@@ -94,6 +94,11 @@ def log_room(build: Build) -> tuple[int, int]:
 def steps_type(build: Build) -> str:
     """The C++ type that holds a reading of every probe of the build."""
     return "int16_t" if all(_fits_16(p) for p in build.probes.values()) else "int32_t"
+
+
+def count_type(build: Build) -> str:
+    """The C++ type that counts the readings of every probe's window."""
+    return "uint8_t" if all(p.average < 2**8 for p in build.probes.values()) else "uint16_t"
 
 
 def _fits_16(probe: Probe) -> bool:

@@ -201,6 +201,7 @@ def _scene(circuit: Circuit) -> dict[str, Any]:
         "line_bytes": line_bytes,
         "log_baud": LOG_BAUD,
         "steps_type": memory.steps_type(build),
+        "count_type": memory.count_type(build),
         "any_stuck": any(entry.stuck_after_s for entry in build.control),
         "any_max_on": any(entry.max_on_s for entry in build.control),
         "any_run_on": any(entry.run_on_s for entry in build.control),

@@ -130,6 +130,19 @@ class World:
         assert wire.pin is not None
         return wire.pin.port
 
+    def channel(self, probe: str) -> int:
+        """The analog channel on which a probe's OUT arrives."""
+        wire = self.circuit.wire(self.circuit.build.probes[probe].use, "OUT")
+        assert wire is not None
+        assert wire.pin is not None
+        assert wire.pin.adc is not None
+        return wire.pin.adc
+
+    def bead(self, t_s: float, probe: str, celsius: float) -> None:
+        """From now on a thermistor is at a temperature."""
+        use = self.circuit.build.probes[probe].use
+        self.scenario.adc_mv(t_s, self.channel(probe), ntc_mv(use, celsius))
+
     def load_port(self, load: str) -> str:
         """The chip's own name of a load's pin."""
         return playing.load_port(self.circuit, load)

@@ -191,6 +191,25 @@ static void place_ram(struct item *item, const char *address, uint32_t count)
 		refuse("address %s is outside the chip's RAM", address);
 }
 
+/* More of the program than the sketch: what lies between the two is empty flash. */
+static void place_flash(const char *address, struct bytes bytes)
+{
+	uint32_t at = number(address);
+
+	if (at + (uint32_t)bytes.count > chip->flashend + 1u)
+		refuse("address %s is outside the chip's flash", address);
+	memcpy(chip->flash + at, bytes.data, (size_t)bytes.count);
+	free(bytes.data);
+	chip->codeend = chip->flashend;
+}
+
+static void start_at(const char *address)
+{
+	chip->reset_pc = chip->pc = number(address);
+	if (chip->pc > chip->flashend)
+		refuse("address %s is outside the chip's flash", address);
+}
+
 static void fill_wires(struct item *i, const char *verb, char **w)
 {
 	if (!strcmp(verb, "present")) {
@@ -313,6 +332,10 @@ static cycles_t read_line(char *line, cycles_t end)
 	} else if (!strcmp(words[0], "boot")) {
 		settings.boot_cycles = cycles_in_us(number(words[1]));
 		settings.boot_clears_cause = choice(words[2], "keep|clear");
+	} else if (!strcmp(words[0], "flash")) {
+		place_flash(words[1], hex(words[2]));
+	} else if (!strcmp(words[0], "start")) {
+		start_at(words[1]);
 	} else if (!strcmp(words[0], "until")) {
 		return cycles_in_us(strtoull(words[1], NULL, 10));
 	} else {

@@ -74,6 +74,14 @@ class Scenario:
         """
         self.lines.append(f"boot {_us(stays_s)} {'clear' if clears_cause else 'keep'}")
 
+    def flash(self, address: int, data: bytes) -> None:
+        """More of the chip's program, beside the sketch (chip engine only; see `bootloader`)."""
+        self.lines.append(f"flash {address} {_hex(data)}")
+
+    def start_at(self, address: int) -> None:
+        """The chip starts at this byte address after a reset, not at the sketch's beginning."""
+        self.lines.append(f"start {address}")
+
     def uart_bytes(self, t_s: float, index: int, data: bytes, baud: int = 9600) -> None:
         """Bytes into hardware UART `index`, one after the other from `t_s` on."""
         self._at(t_s, f"send {index} {baud} {_hex(data)}")

@@ -23,7 +23,6 @@ from tests.chip_world import (
     frame32,
     logs_by_usb,
     never_ran_before,
-    ntc_mv,
     sht_reply,
     slowness,
     spoilt,
@@ -155,7 +154,7 @@ def test_seedling_mat(board: str, tmp_path: Path) -> None:
 
 def _reed(board: str, tmp_path: Path) -> Outcome:
     world = _world("reed-room", board)
-    scenario, build = world.scenario, world.circuit.build
+    scenario = world.scenario
     scenario.i2c_busy(0, 0x44, 15_000)
     bad = sht_reply(9000)[:3] + bytes([sht_reply(9000)[3]]) + sht_reply(9000)[4:5] + b"\x00"
     spans: list[tuple[float, bytes, int | None]] = [
@@ -170,12 +169,8 @@ def _reed(board: str, tmp_path: Path) -> Outcome:
     for t in range(2, 345, 2):
         steps = [value for begin, _, value in spans if begin <= t][-1]
         world.polled("air", [t], steps, late_s=0.02)
-    wire = world.circuit.wire(build.probes["shelf"].use, "OUT")
-    assert wire is not None
-    assert wire.pin is not None
-    assert wire.pin.adc is not None
-    scenario.adc_mv(0, wire.pin.adc, ntc_mv(build.probes["shelf"].use, 20.0))
-    scenario.adc_mv(300, wire.pin.adc, 4990)
+    world.bead(0, "shelf", 20.0)
+    scenario.adc_mv(300, world.channel("shelf"), 4990)
     scenario.i2c_present(170, 0x27, False)
     scenario.i2c_present(250, 0x27, True)
     world.polled("shelf", range(5, 300, 5), 200, late_s=0.02)

@@ -23,7 +23,6 @@ from tests.chip_world import (
     circuit_of,
     compiled,
     never_ran_before,
-    ntc_mv,
     sht_reply,
     tables,
 )
@@ -66,12 +65,7 @@ def _air(world: World) -> str:
     world.scenario.i2c_busy(0, 0x44, 15_000)
     world.scenario.i2c_reply(0, 0x44, sht_reply(4000), after=b"\x24\x00")
     world.polled("air", range(2, 75, 2), 4000, late_s=0.02)
-    shelf = world.circuit.build.probes["shelf"].use
-    wire = world.circuit.wire(shelf, "OUT")
-    assert wire is not None
-    assert wire.pin is not None
-    assert wire.pin.adc is not None
-    world.scenario.adc_mv(0, wire.pin.adc, ntc_mv(shelf, 20.0))
+    world.bead(0, "shelf", 20.0)
     world.polled("shelf", range(5, 75, 5), 200, late_s=0.02)
     return "mist"
 
