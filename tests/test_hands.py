@@ -6,6 +6,7 @@ second, has no dwell times and rests after 10 s without a reading.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 
 import pytest
@@ -366,3 +367,24 @@ def test_a_sketch_without_hands_has_nothing_of_them() -> None:
 def test_what_a_hand_asks_at_power_up() -> None:
     made = circuit(SWITCH, REST).build.hands
     assert (hands.spent(made["s"]), hands.spent(made["r"])) == (hands.REST, hands.NOTHING)
+
+
+@pytest.mark.parametrize("board", TABLES.board_ids())
+def test_a_button_takes_no_pin_from_what_is_there_and_all_get_harmless_ones(board: str) -> None:
+    rail = next(r.name for r in TABLES.board(board).rails.values() if r.fed_by is None)
+    body = text(REST, board=board).replace("rail: 5V", f"rail: {rail}")
+    body = body.replace("analog-span, value: percent", "ds18b20, value: temperature")
+    without = re.sub(r"hands:\n( .*\n)+", "", body)
+    both = body.replace("hands:\n", f"hands:\n  {SWITCH}\n")
+    seated = [
+        seating.seat(buildfile.from_tree(document.parse(each.encode(), "h.yaml"), TABLES))
+        for each in (without, body, both)
+    ]
+    before, after, _ = ({w.spot: w.label for w in made.signals()} for made in seated)
+    assert before.items() <= after.items()
+    assert after.keys() - before.keys() == {("r", "A")}
+    pins = [wire.pin for wire in seated[2].signals() if wire.use.section == "hands"]
+    assert len(pins) == 3
+    assert not [
+        pin for pin in pins if pin is None or pin.hazard("strap") or pin.hazard("flash-bus")
+    ]
