@@ -140,6 +140,8 @@ def _part(circuit: Circuit, use: Use) -> Item:
         low_high = f"{short(float(quantity.low))} to {short(float(quantity.high))}"
         sign = UNITS[quantity.unit].sign
         words.insert(0, f"measures {quantity.about}, {low_high} {sign}")
+    if use.name in circuit.build.hands:
+        words.append(f"commands {circuit.build.hands[use.name].commands}")
     if use.part.between == "shifter":
         words.append(_channels(circuit))
     return Item(use.part.title, use.name, "; ".join(words + _loose_parts(use)))

@@ -19,7 +19,7 @@ T = TypeVar("T")
 
 # Owners of connections in every circuit (circuit.End), so no part may be called so.
 _TAKEN_NAMES = frozenset({"board", "fuse", "supply"})
-_USED: tuple[model.Section, ...] = ("probes", "loads", "displays", "alarms")
+_USED: tuple[model.Section, ...] = ("probes", "loads", "displays", "alarms", "hands")
 
 # Own figures: a thousand times the table's is a slip; what formulas divide by is never zero.
 _OWN_FACTOR = 1000
@@ -80,6 +80,7 @@ class _Reader:
         loads = self._section("loads", self._load)
         displays = self._section("displays", self._display)
         alarms = self._section("alarms", self._alarm)
+        hands = self._section("hands", self._hand)
         between = self._between()
         for display in displays.values():
             self._shows(display)
@@ -107,6 +108,7 @@ class _Reader:
             at=tree.at,
             places=fields.places(tree),
             between=between,
+            hands=hands,
         )
 
     def _board(self, node: Node) -> model.Board | None:
@@ -146,7 +148,7 @@ class _Reader:
                         "doc.duplicate-key",
                         node.name_at,
                         f"'{name}' is already the name of one of the {where}, on line {at.line}",
-                        "Give each probe, load, display and alarm a name of its own.",
+                        "Give each probe, load, display, alarm and hand control a name of its own.",
                     )
                 first.setdefault(name, (section, node.name_at))
 
@@ -354,6 +356,27 @@ class _Reader:
 
     def _alarm(self, use: model.Use, node: Node) -> model.Alarm:
         return model.Alarm(use, tuple(item.value for item in node.value["when"].value))
+
+    def _hand(self, use: model.Use, node: Node) -> model.Hand:
+        does, for_s = fields.text(node, "does", ""), fields.optional(node, "for_s")
+        commands = str(node.value["commands"].value)
+        self._known("load", commands, use.place("commands"))
+        does_it, lasts = "what a press does: rest, toggle or run-for", "how many seconds it runs"
+        self._goes_with(use, "does", use.part.hand == "button", "a button", does_it)
+        self._goes_with(use, "for_s", does == "run-for", "'does: run-for'", lasts)
+        return model.Hand(use, commands, does, for_s)
+
+    def _goes_with(self, use: model.Use, key: str, wanted: bool, what: str, says: str) -> None:
+        """A key that belongs to one kind of hand control, and must stand there."""
+        if wanted and key not in use.places:
+            self.fault(
+                "doc.missing-key", use.at, f"'{use.name}' has no '{key}'", f"Add '{key}', {says}."
+            )
+        elif key in use.places and not wanted:
+            self.fault(
+                "doc.unknown-key", use.place(key), f"'{key}' goes with {what} only",
+                f"Delete '{key}': it says {says}.",
+            )  # fmt: skip
 
     def _shows(self, display: model.Display) -> None:
         use = display.use

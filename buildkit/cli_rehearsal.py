@@ -32,6 +32,13 @@ _FAULT = typer.Option(
 )
 
 
+_HAND = typer.Option(
+    "--hand",
+    help="A hand control is used, such as selector=off@120; can be given again.",
+    metavar="NAME=STATE@TIME",
+)
+
+
 def _about_rehearse() -> str:
     lines: list[str] = []
     for kind, what in KINDS.items():
@@ -45,7 +52,9 @@ Without --trace and --room the readings rise and fall across the thresholds,
 then fall silent.
 
 Faults are KIND@TIME or KIND@TIME+SECONDS, in seconds since power-up, such as
-silent@120+30. The kinds:
+silent@120+30. A hand control is NAME=STATE@TIME: a switch is turned to hand, off
+or auto, where it stands at power-up; a button is pressed with press, held down
+with hold, let go with free. The kinds of fault:
 """
 
 
@@ -61,6 +70,7 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
             str, typer.Option("--engine", help="host: this computer; chip: the simulated AVR chip.")
         ] = "host",
         fault: Annotated[list[str] | None, _FAULT] = None,
+        hand: Annotated[list[str] | None, _HAND] = None,
         picture: Annotated[
             Path | None,
             typer.Option(
@@ -73,7 +83,8 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
         _formats(format_, complain)
         _either(trace, room, complain)
         circuit = _circuit(build, tables(own_tables), complain)
-        _rehearse(circuit, trace, room, engine, fault or [], picture, format_, complain)
+        wanted = fault or [], hand or []
+        _rehearse(circuit, trace, room, engine, wanted, picture, format_, complain)
 
     @app.command()
     def tune(
@@ -186,28 +197,29 @@ def _rehearse(
     trace: Path | None,
     room: Path | None,
     engine: str,
-    wanted: list[str],
+    wanted: tuple[list[str], list[str]],
     picture: Path | None,
     format_: str,
     complain: Complain,
 ) -> None:
     import json
 
-    from buildkit.rehearsal import engines, faults, graph, progress, words
+    from buildkit.rehearsal import engines, faults, graph, progress, touches, words
 
     if engine not in engines.ENGINES:
         complain(f"--engine is host or chip, not '{engine}'.")
     with _complaining(complain):
-        asked = [faults.parse(text) for text in wanted]
+        asked = [faults.parse(text) for text in wanted[0]]
+        touched = touches.in_order(touches.parse(text, circuit) for text in wanted[1])
         with progress.bar("rehearsing", sys.stderr) as tell, tempfile.TemporaryDirectory() as into:
-            done, played = _played(circuit, trace, room, engine, asked, Path(into), tell)
+            done, played = _played(circuit, trace, room, engine, asked, touched, Path(into), tell)
         if picture is not None:
             title = f"{circuit.build.name}: {done.trace.file}"
             picture.write_text(graph.svg(done.outcome, title), encoding="utf-8")
     if format_ == "json":
         typer.echo(json.dumps(done.to_json(), indent=2, ensure_ascii=False))
     else:
-        typer.echo(words.told(done, played), nl=False)
+        typer.echo(words.told(done, played, touched), nl=False)
         if picture is not None:
             typer.echo(f"  wrote {picture}")
 
@@ -218,6 +230,7 @@ def _played(
     room: Path | None,
     engine: str,
     asked: list[Any],
+    touched: list[Any],
     into: Path,
     tell: Callable[[float], None],
 ) -> Any:
@@ -227,13 +240,13 @@ def _played(
 
     if room is not None:
         place = rooms.load(room, circuit.build)
-        return rehearsing.in_room(circuit, engine, place, asked, into, tell), asked
+        return rehearsing.in_room(circuit, engine, place, asked, into, tell, touched), asked
     if trace is not None:
         found = traces.read(trace, circuit.build)
     else:
         found, own = rehearsing.built_in(circuit)
         asked = [*own, *asked]
-    return rehearsing.rehearse(circuit, engine, found, asked, into), asked
+    return rehearsing.rehearse(circuit, engine, found, asked, into, touched), asked
 
 
 @contextmanager
@@ -241,7 +254,7 @@ def _complaining(complain: Complain) -> Iterator[None]:
     """What a rehearsal raises, told on stderr with exit code 2."""
     from buildkit.document import CannotOpen
     from buildkit.model import Refused
-    from buildkit.rehearsal import chip, engines, faults, host, stimuli, toolchain, traces
+    from buildkit.rehearsal import chip, engines, faults, host, stimuli, toolchain, touches, traces
     from buildkit.sketch import TemplateFault
 
     try:
@@ -259,6 +272,7 @@ def _complaining(complain: Complain) -> Iterator[None]:
         stimuli.NoStimulus,
         toolchain.CompileFailed,
         toolchain.ToolchainMissing,
+        touches.BadTouch,
         traces.BadTrace,
         TemplateFault,
     ) as error:

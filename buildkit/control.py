@@ -5,9 +5,15 @@ steps of the quantity's resolution.  A model is told of readings through
 ``readings`` and moved on by ``advance``; it keeps each change of a load with
 its time and cause.
 
-What rests a load beats what runs it, in this order: start-up; silence with
-``off``; the longest run; silence with ``on``; a window not full; dwell times;
-thresholds.
+What rests a load beats what runs it, in this order: a hand that rests it;
+start-up; silence with ``off``; the longest run; a hand that runs it; silence
+with ``on``; a window not full; dwell times; thresholds.
+
+A hand rests a load at once, ``min_on_s`` or not.  A hand that runs it passes
+over start-up, silence and thresholds, and obeys ``max_on_s`` and
+``min_off_s``; a heater it runs only while the probe's window is full, and not
+in silence.  Meanwhile the thresholds go on deciding what the load is given
+back to: it rests at once when they, or silence, would have it at rest.
 """
 
 from __future__ import annotations
@@ -16,14 +22,15 @@ import math
 from collections import deque
 from collections.abc import Iterable
 from fractions import Fraction
-from itertools import groupby
-from operator import itemgetter
 
+from buildkit import hands
+from buildkit.hands import Asker
 from buildkit.model import Build, Control, Probe
 from buildkit.records import dataclass, field
 from buildkit.units import to_steps
 
 Reading = tuple[int, str, int | None]  # ms, probe, steps or None for a lost one
+Touch = tuple[int, str, str]  # ms, hand control, press or a switch's new position
 
 
 @dataclass(frozen=True, slots=True)
@@ -66,7 +73,7 @@ class Change:
     t_ms: int
     load: str
     state: str
-    cause: str  # start, stop, no-reading, max-on
+    cause: str  # start, stop, no-reading, max-on, hand
 
 
 def milliseconds(seconds: float) -> int:
@@ -186,6 +193,9 @@ class Loop:
     quiet: bool = False
     forced: bool = False  # rests because the longest run was reached
     run_on_from_ms: int | None = None
+    hands: tuple[Asker, ...] = ()
+    heats: bool = False
+    lent: bool = False  # runs by hand alone: control itself would rest it
     changes: list[Change] = field(default_factory=list)
 
     def step(self, now_ms: int) -> None:
@@ -195,18 +205,41 @@ class Loop:
             self.window.empty()
             self.run_on_from_ms = None
         self.awake = self.awake or self.quiet or self.window.full
-        if not self.awake:
+        asks = hands.asked(self.hands)
+        by_hand = asks == hands.RUN
+        if asks == hands.REST or (self.lent and not by_hand):
+            self._switch(now_ms, False, "hand")
+        elif not self.awake and not by_hand:
             return
-        if self.quiet and self.settings.rests_when_silent:
+        elif self.quiet and (self.heats if by_hand else self.settings.rests_when_silent):
             self._switch(now_ms, False, "no-reading")
+            self._spend()
         elif self._overran(now_ms):
             self.forced = True
             self._switch(now_ms, False, "max-on")
+            self._spend()
         elif self.forced and not self._rest_is_over(now_ms):
             return
         else:
             self.forced = False
-            self._run_or_rest(now_ms)
+            (self._run_by_hand if by_hand else self._run_or_rest)(now_ms)
+
+    def _spend(self) -> None:
+        for hand in self.hands:
+            hand.spend()
+
+    def _run_by_hand(self, now_ms: int) -> None:
+        if not self.on and self._rested(now_ms) and (self.window.full or not self.heats):
+            self._switch(now_ms, True, "hand")
+        if self.quiet:
+            rests = self.settings.rests_when_silent
+        elif self.window.full and (self._starts() or self._stops()):
+            rests = not self._starts()
+        else:
+            runs_on = self.settings.run_on_ms > 0 and self.run_on_from_ms is not None
+            rests = self.lent or runs_on
+        self.lent = self.on and rests
+        self.run_on_from_ms = None
 
     def _overran(self, now_ms: int) -> bool:
         longest = self.settings.max_on_ms
@@ -255,6 +288,7 @@ class Loop:
         self.on = on
         self.since_ms = now_ms
         self.run_on_from_ms = None
+        self.lent = on and cause == "hand"
         self.changes.append(Change(now_ms, self.settings.drive, "on" if on else "off", cause))
 
     def deadlines(self) -> list[int]:
@@ -268,22 +302,31 @@ class Loop:
             times.append(self.since_ms + known.max_on_ms)
         if self.run_on_from_ms is not None:
             times.append(self.run_on_from_ms + known.run_on_ms)
-        return times
+        return times + [hand.ends_ms for hand in self.hands if hand.ends_ms is not None]
 
 
 class Model:
-    """Every probe and load of a build, moved through time."""
+    """Every probe and load of a build, moved through time.
 
-    def __init__(self, build: Build) -> None:
+    Hand controls are left alone, switches in AUTO, unless ``touched``: then a
+    switch is unknown until ``moment`` is told of its position.
+    """
+
+    def __init__(self, build: Build, *, touched: bool = False) -> None:
         self.windows = {
             name: Window(probe_settings(probe, build.control))
             for name, probe in build.probes.items()
         }
         self.loops = [
-            Loop(settings(entry, build.probes[entry.by]), self.windows[entry.by])
+            Loop(
+                settings(entry, build.probes[entry.by]),
+                self.windows[entry.by],
+                hands=hands.askers(build, entry.drive, left_alone=not touched),
+                heats=hands.heats(build, entry.drive),
+            )
             for entry in build.control
         ]
-        self.now_ms = 0
+        self.now_ms = -1  # of the last decision
 
     @property
     def changes(self) -> list[Change]:
@@ -292,16 +335,15 @@ class Model:
 
     def advance(self, until_ms: int) -> None:
         """Decide at every deadline up to ``until_ms``, that moment included."""
-        while until_ms >= self.now_ms:
+        while until_ms > self.now_ms:
             coming = [t for loop in self.loops for t in loop.deadlines() if t > self.now_ms]
-            at_ms = min([until_ms, *(t for t in coming if t <= until_ms)])
-            self._step(at_ms)
-            if at_ms >= until_ms:
-                return
+            self._step(min([until_ms, *coming]))
 
     def _step(self, now_ms: int) -> None:
         self.now_ms = now_ms
         for loop in self.loops:
+            for hand in loop.hands:
+                hand.expire(now_ms)
             loop.step(now_ms)
 
     def reading(self, now_ms: int, probe: str, steps: int | None) -> bool:
@@ -310,16 +352,48 @@ class Model:
 
     def readings(self, now_ms: int, together: Iterable[tuple[str, int | None]]) -> list[bool]:
         """Take all readings of one moment, then decide; which of them were accepted."""
+        return self.moment(now_ms, together, ())
+
+    def moment(
+        self,
+        now_ms: int,
+        together: Iterable[tuple[str, int | None]],
+        touches: Iterable[tuple[str, str]],
+    ) -> list[bool]:
+        """Take all readings and touches of one moment, then decide; which readings were accepted.
+
+        A touch is a hand control's name and ``press`` or a switch's new position.
+        """
         self.advance(now_ms - 1)
         taken = [self.windows[probe].take(now_ms, steps) for probe, steps in together]
+        for name, what in touches:
+            for loop in self.loops:
+                for asker in loop.hands:
+                    if asker.hand.use.name != name:
+                        continue
+                    if what == hands.PRESS:
+                        asker.press(now_ms, loop.on)
+                    else:
+                        asker.turn(what)
         self._step(now_ms)
         return taken
 
 
-def run(build: Build, readings: Iterable[Reading], until_ms: int) -> Model:
-    """The model after a whole trace, in order of time, and the quiet after it."""
-    model = Model(build)
-    for t_ms, together in groupby(readings, key=itemgetter(0)):
-        model.readings(t_ms, [(probe, steps) for _, probe, steps in together])
+def run(
+    build: Build, readings: Iterable[Reading], until_ms: int, touches: Iterable[Touch] | None = None
+) -> Model:
+    """The model after a whole trace, in order of time, and the quiet after it.
+
+    Without ``touches`` hand controls are left alone.
+    """
+    model = Model(build, touched=touches is not None)
+    told: dict[int, list[tuple[str, int | None]]] = {}
+    touched: dict[int, list[tuple[str, str]]] = {}
+    for t_ms, probe, steps in readings:
+        told.setdefault(t_ms, []).append((probe, steps))
+    for t_ms, name, what in touches or ():
+        touched.setdefault(t_ms, []).append((name, what))
+    for t_ms in sorted({*told, *touched}):
+        model.moment(t_ms, told.get(t_ms, ()), touched.get(t_ms, ()))
     model.advance(until_ms)
     return model

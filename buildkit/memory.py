@@ -24,8 +24,15 @@ _BLOCKS = {
     "display": (150, 0),  # rows, and why the board started
     "control": (600, 0),
     "control-extras": (360, 0),  # longest run, run-on, stuck value
+    "hands": (500, 0),  # what hand controls add to control
 }
-_EACH = {"probe": (130, 30), "load": (60, 6), "control": (290, 70), "row-piece": (24, 0)}
+_EACH = {
+    "probe": (130, 30),
+    "load": (60, 6),
+    "control": (290, 70),
+    "handed control": (0, 4),
+    "row-piece": (24, 0),
+}
 
 
 @dataclass(frozen=True, slots=True)
@@ -43,6 +50,7 @@ def estimate(circuit: Circuit) -> Memory:
     pairs += [_BLOCKS[name] for name in _blocks(circuit)]
     pairs += [_EACH["probe"]] * len(build.probes) + [_EACH["load"]] * len(build.loads)
     pairs += [_EACH["control"]] * len(build.control)
+    pairs += [_EACH["handed control"]] * (len(build.control) if build.hands else 0)
     pairs += _parts(circuit)
     log_bytes, _ = log_room(build)
     pairs.append((0, log_bytes))
@@ -63,6 +71,7 @@ def _blocks(circuit: Circuit) -> list[str]:
         "load": bool(build.loads or build.alarms or build.displays),
         "display": bool(build.displays),
         "control": bool(build.control),
+        "hands": bool(build.hands),
         "control-extras": any(c.max_on_s or c.run_on_s or c.stuck_after_s for c in build.control),
     }
     links = ["hard-serial" if link.port else "soft-serial" for link in circuit.serial_links]

@@ -13,7 +13,7 @@ from typing import Any, Literal
 from buildkit.records import dataclass, field
 
 Severity = Literal["error", "warning", "note"]
-Section = Literal["probes", "loads", "displays", "alarms", "between"]
+Section = Literal["probes", "loads", "displays", "alarms", "hands", "between"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -296,6 +296,7 @@ class Part:
     extras: tuple[Extra, ...]
     shows: str  # text | lamp | ""
     between: str  # divider | shifter | "": what it is when it sits in a wire
+    hand: str  # button | selector | "": how a person commands a load with it
     font: Mapping[str, int]  # characters beyond plain ASCII, and the display's code for each
     font_missing: frozenset[str]  # ASCII characters that the display lacks
     cautions: tuple[str, ...]
@@ -390,6 +391,29 @@ class Alarm:
 
 
 @dataclass(frozen=True, slots=True)
+class Hand:
+    """A button or a hand-off-auto switch by which a person commands a load.
+
+    ``does`` is what a press does: rest, toggle or run-for; empty for a switch.
+    """
+
+    use: Use
+    commands: str
+    does: str
+    for_s: float | None
+
+    @property
+    def selector(self) -> bool:
+        """Whether it stands in a position, and is not pressed."""
+        return self.use.part.hand == "selector"
+
+    @property
+    def runs(self) -> bool:
+        """Whether it can run its load, and not only rest it."""
+        return self.does != "rest"
+
+
+@dataclass(frozen=True, slots=True)
 class Between:
     """A part that sits in the wire of another part's terminal, as used in a build."""
 
@@ -476,17 +500,23 @@ class Build:
     at: Place
     places: Mapping[str, Place]
     between: Mapping[str, Between] = field(default_factory=dict)  # by USE.TERMINAL
+    hands: Mapping[str, Hand] = field(default_factory=dict)
 
     def uses(self) -> tuple[Use, ...]:
         """Every part of the build, in the order of the file."""
-        groups: tuple[Mapping[str, Probe | Load | Display | Alarm | Between], ...] = (
+        groups: tuple[Mapping[str, Probe | Load | Display | Alarm | Hand | Between], ...] = (
             self.probes,
             self.loads,
             self.displays,
             self.alarms,
+            self.hands,
             self.between,
         )
         return tuple(item.use for group in groups for item in group.values())
+
+    def hands_on(self, load: str) -> tuple[Hand, ...]:
+        """The hand controls that command a load."""
+        return tuple(hand for hand in self.hands.values() if hand.commands == load)
 
     def place(self, key: str) -> Place:
         """Where a top-level key stands, or the head of the file."""

@@ -9,7 +9,7 @@ from __future__ import annotations
 from collections.abc import Iterable, Iterator
 from itertools import pairwise
 
-from buildkit import bench, electrics, trials
+from buildkit import bench, electrics, hand_trials, trials
 from buildkit.bench import Stage, Step, ohms, short
 from buildkit.bill import cutout_words, figure
 from buildkit.budget import bus_least_ohms, bus_pull_ups
@@ -65,6 +65,7 @@ def _dead(circuit: Circuit) -> Iterator[Step]:
     yield from _halves(circuit)
     yield from _pull_ups(circuit)
     yield from _thermistors(circuit)
+    yield from hand_trials.contacts(circuit)
 
 
 def _used_rails(circuit: Circuit) -> list[str]:

@@ -10,7 +10,7 @@ from buildkit.model import Board, Build, Use
 
 Wires = Mapping[str, Mapping[str, str]]  # by name of a use: terminal to label
 
-_SECTIONS = ("probes", "loads", "displays", "alarms", "between")
+_SECTIONS = ("probes", "loads", "displays", "alarms", "hands", "between")
 
 
 def rewired(build: Build, board: Board, wires: Wires | None = None) -> Build:

@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from fractions import Fraction
 
-from buildkit.model import Build, Control
+from buildkit import hands
+from buildkit.model import Build, Control, Hand
 from buildkit.units import decimal
 
 
@@ -24,8 +25,30 @@ def say(entry: Control, build: Build) -> str:
         clauses.append(f"never runs longer than {duration(entry.max_on_s)} at a time")
     return (
         f"{entry.drive} runs while {entry.by} ({probe.quantity.about}) {verb} {level}: "
-        f"{', '.join(clauses)}, and {_blind(entry)}."
+        f"{', '.join(clauses)}, and {_blind(entry)}.{_by_hand(entry.drive, build)}"
     )
+
+
+def _by_hand(load: str, build: Build) -> str:
+    """What the hand controls of a load do, as a sentence of its own; empty without any."""
+    seen = " while there are readings" if hands.heats(build, load) else ""
+    clauses = [_hand(hand, seen) for hand in build.hands_on(load)]
+    return f" By hand: {'; '.join(clauses)}." if clauses else ""
+
+
+def _hand(hand: Hand, seen: str) -> str:
+    name = hand.use.name
+    if hand.selector:
+        return (
+            f"{name} rests it in OFF whatever the reading, runs it in HAND{seen}, and leaves it "
+            "to this in AUTO"
+        )
+    does = {
+        "rest": "rests it whatever the reading",
+        "toggle": f"rests it while it runs and runs it{seen} while it rests",
+        "run-for": f"runs it for {duration(hand.for_s or 0.0)}{seen}",
+    }[hand.does]
+    return f"a press of {name} {does}, the next one gives it back"
 
 
 def _dwell(entry: Control) -> list[str]:

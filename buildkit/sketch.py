@@ -17,9 +17,9 @@ from typing import Any
 
 import jinja2
 
-from buildkit import control, electrics, escapes, memory, rows, sentences
+from buildkit import control, electrics, escapes, hands, memory, rows, sentences
 from buildkit.circuit import Circuit, SerialLink
-from buildkit.model import Board, Display, Load, Pin, Probe, Quantity, Use
+from buildkit.model import Board, Build, Display, Hand, Load, Pin, Probe, Quantity, Use
 from buildkit.places import data_dir
 from buildkit.units import UNITS, decimal, shown_decimals
 
@@ -84,6 +84,20 @@ class PartView:
     def ms(self, name: str) -> int:
         """A figure in seconds as whole milliseconds."""
         return control.milliseconds(self.use.figure(name))
+
+    @property
+    def press(self) -> str:
+        """What a press of a button does, as the letter that its code compares."""
+        return {"rest": "r", "toggle": "t", "run-for": "f"}[self._hand.does]
+
+    @property
+    def press_ms(self) -> int:
+        """Milliseconds that a press lasts, 0 where the next press ends it."""
+        return control.milliseconds(self._hand.for_s or 0.0)
+
+    @property
+    def _hand(self) -> Hand:
+        return self.circuit.build.hands[self.use.name]
 
     @property
     def columns(self) -> int:
@@ -209,6 +223,7 @@ def _scene(circuit: Circuit) -> dict[str, Any]:
         "i2c": _bus(circuit),
         "serials": links,
         "quiet_serial": quiet_serial,
+        "hands": _hands(circuit.build),
         "controls": [_control(circuit, index) for index in range(len(build.control))],
         "shown": [_shown(circuit, probe) for probe in build.probes.values()],
         "lamps": _lamps(circuit),
@@ -219,12 +234,13 @@ def _scene(circuit: Circuit) -> dict[str, Any]:
 
 def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, Any]:
     """What the parts' own macros add: code once a part, the rest once a use."""
+    build = circuit.build
     code: dict[str, str] = {}
     shared: dict[str, None] = {}
     makers: list[str] = []
     begins: list[str] = []
     displays: list[dict[str, Any]] = []
-    for use in circuit.build.uses():
+    for use in build.uses():
         macros = _macros(use)
         if macros is None:
             continue
@@ -237,7 +253,7 @@ def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, A
                 "Give both the same own_figures."
             )
         if use.section == "displays":
-            displays.append(_display(circuit, circuit.build.displays[use.name], maker))
+            displays.append(_display(circuit, build.displays[use.name], maker))
         else:
             makers.append(maker)
         begin = getattr(macros, "begin", None)
@@ -248,7 +264,7 @@ def _part_blocks(circuit: Circuit, core: Any, quiet_serial: bool) -> dict[str, A
         "makers": makers,
         "begins": begins,
         "displays": displays,
-        "machines": len(circuit.build.probes) + len(circuit.build.control) + len(displays),
+        "machines": sum(map(len, (build.probes, build.hands, build.control, displays))),
     }
 
 
@@ -404,7 +420,24 @@ def _control(circuit: Circuit, index: int) -> dict[str, Any]:
         "start": f"{decimal(entry.start_at)} {unit}",
         "stop": f"{decimal(entry.stop_at)} {unit}",
         "count": probe.average,
+        "hands": _last_hand([hand.use.name for hand in circuit.build.hands_on(entry.drive)]),
+        "heats": _flag(hands.heats(circuit.build, entry.drive)),
     }
+
+
+def _hands(build: Build) -> list[dict[str, Any]]:
+    """The hand controls, each linked to the one before it on its load."""
+    made = []
+    for name, hand in build.hands.items():
+        mine = [other.use.name for other in build.hands_on(hand.commands)]
+        before = _last_hand(mine[: mine.index(name)])
+        spent = hands.spent(hand)
+        made.append({"name": name, "load": hand.commands, "next": before, "spent": spent})
+    return made
+
+
+def _last_hand(names: list[str]) -> str:
+    return f"&hand_{names[-1]}" if names else "0"
 
 
 def _flag(value: bool) -> str:

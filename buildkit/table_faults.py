@@ -114,6 +114,7 @@ _NEEDED: Mapping[str, tuple[str, ...]] = {
     "switching": ("on_ma", "load_min_v", "load_max_v", "load_max_a"),
     "active high": ("on_min_v",),
     "active low": ("on_max_v", "off_min_v"),
+    "hands": ("debounce_ms",),
     "divider": ("upper_ohms", "lower_ohms"),
     "shifter": ("pull_up_ohms", "on_ohms"),
     "measured": ("each_ram_bytes",),
@@ -148,7 +149,8 @@ def _missing_figures(tree: Node) -> list[Fault]:
 
 # Keys without which a part cannot stand in a section.
 _SECTION_KEYS = {
-    "probes": "quantities", "loads": "switching", "displays": "shows", "between": "between",
+    "probes": "quantities", "loads": "switching", "displays": "shows", "hands": "hand",
+    "between": "between",
 }  # fmt: skip
 
 

@@ -167,6 +167,7 @@ def _part(path: Path) -> model.Part:
         extras=tuple(_extra(entry, figures) for entry in raw.get("extras", ())),
         shows=raw.get("shows", ""),
         between=raw.get("between", ""),
+        hand=raw.get("hand", ""),
         font=raw.get("font", {}),
         font_missing=frozenset(raw.get("font_missing", "")),
         cautions=tuple(raw.get("cautions", ())),

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections.abc import Iterator
 from fractions import Fraction
 
-from buildkit import bench, mishaps
+from buildkit import bench, hand_trials, mishaps
 from buildkit.bench import Step, short
 from buildkit.bill import air_limits_c, figure
 from buildkit.circuit import Circuit, contacts
@@ -80,6 +80,7 @@ def control(circuit: Circuit) -> Iterator[Step]:
             yield mishaps.stuck(circuit, entry, probe, entry.stuck_after_s)
         if entry.max_on_s is not None:
             yield mishaps.longest_run(circuit, entry, entry.max_on_s)
+        yield from hand_trials.hand_controls(circuit, entry)
 
 
 def _trip_points(entry: Control, probe: Probe) -> Iterator[Step]:

@@ -45,6 +45,12 @@ WHOLE: dict[str, Any] = {
             "own_figures": {"series_ohms": 470},
         }
     },
+    "hands": {
+        "boost": {
+            "part": "button", "wires": {"A": 5}, "commands": "hood", "does": "run-for",
+            "for_s": 600, "own_figures": {"debounce_ms": 40},
+        }
+    },
     "control": [
         {
             "drive": "hood", "by": "smoke", "start_at": 15, "stop_at": 9, "min_on_s": 60,

@@ -152,6 +152,10 @@ def circuits(draw: st.DrawFn) -> Circuit:
     if draw(st.booleans()):
         bell = draw(st.sampled_from(_parts("alarms")))
         tree["alarms"] = {"bell": {"part": bell.id, "when": ["no-reading", "forced-rest"]}}
+    if loads and draw(st.booleans()):
+        knob = draw(st.sampled_from(_parts("hands")))
+        does = {"does": draw(st.sampled_from(["rest", "toggle"]))} if knob.hand == "button" else {}
+        tree["hands"] = {"knob": {"part": knob.id, "commands": min(loads), **does}}
     tree["between"] = _between(draw, tree)
     if draw(st.booleans()):
         region = draw(st.sampled_from(["us", "eu", "iec", "uk"]))

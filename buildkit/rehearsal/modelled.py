@@ -29,13 +29,18 @@ def changes(
     readings: Sequence[control.Reading],
     starts: Sequence[float],
     until_s: float,
+    touches: Sequence[control.Touch] | None = None,
 ) -> list[Change]:
-    """Every change of a load, in order of time; a reset rests what was running."""
+    """Every change of a load, in order of time; a reset rests what was running.
+
+    Without ``touches`` hand controls are left alone.
+    """
     made: list[Change] = []
     for from_s, to_s in pairwise([*starts, until_s]):
         from_ms, to_ms = round(from_s * 1000), round(to_s * 1000)
         mine = [(t - from_ms, name, steps) for t, name, steps in readings if from_ms <= t < to_ms]
-        done = control.run(build, mine, to_ms - from_ms)
+        hands = touches and [(t - from_ms, n, w) for t, n, w in touches if from_ms <= t < to_ms]
+        done = control.run(build, mine, to_ms - from_ms, hands)
         made += [Change(c.t_ms + from_ms, c.load, c.state, c.cause) for c in done.changes]
         if to_s < until_s:
             running = (loop.settings.drive for loop in done.loops if loop.on)
@@ -51,18 +56,23 @@ def edges(found: Sequence[Change]) -> Switched:
     return made
 
 
-def lived(place: Room, circuit: Circuit) -> tuple[list[Change], Trace]:
+def lived(
+    place: Room, circuit: Circuit, touches: Sequence[control.Touch] | None = None
+) -> tuple[list[Change], Trace]:
     """What the model switches in a room that answers to it, both moved on together.
 
-    The trace is what the probes read meanwhile.
+    The trace is what the probes read meanwhile.  Without ``touches`` hand
+    controls are left alone.
     """
     build = circuit.build
-    model = Model(build)
+    model = Model(build, touched=touches is not None)
+    by_hand = {t_ms: [t[1:] for t in touches or () if t[0] == t_ms] for t_ms, _, _ in touches or ()}
+    moments = sorted([*_moments(place, circuit), *((t_ms, "", 0.0) for t_ms in by_hand)])
     states = {state.space.probe: state for state in room.start(place)}
     sensors = {name: room.sensor(place, s.space, build) for name, s in states.items()}
     still = room.constant(place, build)
     read: dict[str, list[Sample]] = {name: [] for name in states}
-    for t_ms, together in groupby(_moments(place, circuit), key=itemgetter(0)):
+    for t_ms, together in groupby(moments, key=itemgetter(0)):
         model.advance(t_ms - 1)
         now: list[tuple[str, int | None]] = []
         for _, name, looked_s in together:
@@ -71,9 +81,9 @@ def lived(place: Room, circuit: Circuit) -> tuple[list[Change], Trace]:
                 steps = sensors[name].steps(states[name].y)
                 read[name].append((looked_s, steps))
                 now.append((name, steps))
-            else:
+            elif name:
                 now.append((name, still[name][0][1]))
-        model.readings(t_ms, now)
+        model.moment(t_ms, now, by_hand.get(t_ms, ()))
     model.advance(round(place.seconds * 1000))
     samples = {name: tuple(row) for name, row in read.items()}
     return model.changes, Trace(place.file, samples | still, place.seconds)

@@ -10,13 +10,14 @@ from typing import Any
 
 from buildkit.circuit import Circuit
 from buildkit.model import Control, Probe
-from buildkit.rehearsal import engines, faults, modelled, outcome, playing, room
+from buildkit.rehearsal import engines, faults, modelled, outcome, playing, room, touches
 from buildkit.rehearsal.engines import CannotRehearse, Ran
 from buildkit.rehearsal.faults import Fault
 from buildkit.rehearsal.outcome import Outcome
 from buildkit.rehearsal.progress import Tell
 from buildkit.rehearsal.room import Room
 from buildkit.rehearsal.signals import Scenario
+from buildkit.rehearsal.touches import Touched
 from buildkit.rehearsal.traces import Sample, Trace
 from buildkit.units import to_steps
 
@@ -41,14 +42,19 @@ class Rehearsal:
 
 
 def rehearse(
-    circuit: Circuit, engine: str, trace: Trace, wanted: Sequence[Fault], into: Path
+    circuit: Circuit,
+    engine: str,
+    trace: Trace,
+    wanted: Sequence[Fault],
+    into: Path,
+    touched: Sequence[Touched] = (),
 ) -> Rehearsal:
     """Run the sketch of a circuit on an engine against a trace; files are made in ``into``.
 
     Raises CannotRehearse, BadFault, NoStimulus, ToolchainMissing, CompileFailed or ChipFailed.
     """
     rows = playing.slots(circuit, needed(circuit, trace), wanted, _SEED)
-    return play(circuit, engines.runner(circuit, engine, into), trace, rows, wanted)
+    return play(circuit, engines.runner(circuit, engine, into), trace, rows, wanted, touched)
 
 
 def play(
@@ -57,11 +63,13 @@ def play(
     trace: Trace,
     rows: dict[str, list[playing.Slot]],
     wanted: Sequence[Fault],
+    touched: Sequence[Touched] = (),
 ) -> Rehearsal:
     """Run a sketch that is ready against readings that are ready."""
     scenario = playing.set_up(circuit)
     playing.put(circuit, scenario, rows)
     faults.put(wanted, circuit, scenario)
+    touches.put(touched, circuit, scenario)
     for t_s in trace.resets_s:
         scenario.reset(t_s, "power")
     until_s = trace.end_s + playing.AFTER_S
@@ -70,7 +78,13 @@ def play(
 
 
 def in_room(
-    circuit: Circuit, engine: str, place: Room, wanted: Sequence[Fault], into: Path, tell: Tell
+    circuit: Circuit,
+    engine: str,
+    place: Room,
+    wanted: Sequence[Fault],
+    into: Path,
+    tell: Tell,
+    touched: Sequence[Touched] = (),
 ) -> Rehearsal:
     """Run the sketch in a room that answers to its loads.
 
@@ -82,12 +96,13 @@ def in_room(
     """
     build = circuit.build
     run = engines.runner(circuit, engine, into)
-    edges = modelled.edges(modelled.lived(place, circuit)[0])
+    told = touches.told(touched, circuit, [0.0])
+    edges = modelled.edges(modelled.lived(place, circuit, told)[0])
     settled_s = -1.0
     while True:
         trace = room.readings(place, build, edges)
         rows = playing.slots(circuit, trace, wanted, place.seed)
-        done = play(circuit, run, trace, rows, wanted)
+        done = play(circuit, run, trace, rows, wanted, touched)
         edges = _own_edges(done.outcome)
         departs_s = _departs_s(trace, room.readings(place, build, edges))
         if departs_s is None:

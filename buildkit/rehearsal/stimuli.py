@@ -93,6 +93,13 @@ class Wires:
         """Drive a terminal low (0) or high (1), or let go of it (None)."""
         self.scenario.level(t_s, self.port(terminal), level)
 
+    def contact(self, t_s: float, terminal: str, closed: bool, *, bounces: bool = True) -> None:
+        """A contact to ground closes or opens, and bounces each millisecond on the way there."""
+        count = int(self.figure("bounce_ms")) if bounces else 0
+        for n in range(count + 1):
+            settled = n == count or (count - n) % 2 == 0
+            self.level(t_s + n / 1000, terminal, 0 if closed == settled else None)
+
     def adc_mv(self, t_s: float, terminal: str, mv: float) -> None:
         """Millivolts on an analog terminal; the pin gets what a divider in its wire leaves."""
         channel, wire = self.pin(terminal).adc, self.circuit.wire(self.use, terminal)

@@ -8,6 +8,7 @@ from buildkit.pages import WIDTH
 from buildkit.rehearsal.faults import Fault
 from buildkit.rehearsal.outcome import Outcome
 from buildkit.rehearsal.rehearsing import Rehearsal
+from buildkit.rehearsal.touches import Touched
 from buildkit.rehearsal.tuning import Result, Tuned
 from buildkit.rows import text_displays
 from buildkit.terminal import safe
@@ -28,7 +29,7 @@ def duration(seconds: float) -> str:
     return " ".join(found[:2]) or "0 s"
 
 
-def told(rehearsal: Rehearsal, faults: list[Fault]) -> str:
+def told(rehearsal: Rehearsal, faults: list[Fault], touched: list[Touched]) -> str:
     """What ``rehearse`` prints."""
     outcome = rehearsal.outcome
     build = outcome.circuit.build
@@ -37,8 +38,9 @@ def told(rehearsal: Rehearsal, faults: list[Fault]) -> str:
         f"on the {outcome.ran.engine} engine"
     )
     lines = textwrap.wrap(safe(head), WIDTH, subsequent_indent="  ")
-    if faults:
-        lines += textwrap.wrap(f"faults: {', '.join(map(str, faults))}", WIDTH, initial_indent="  ", subsequent_indent="    ")  # fmt: skip
+    for what, asked in (("faults", faults), ("by hand", touched)):
+        if asked:
+            lines += textwrap.wrap(f"{what}: {', '.join(map(str, asked))}", WIDTH, initial_indent="  ", subsequent_indent="    ")  # fmt: skip
     for note in rehearsal.notes:
         lines += textwrap.wrap(note, WIDTH, initial_indent="  ", subsequent_indent="    ")
     lines.append(f"  readings {outcome.readings}, lost {outcome.lost_readings}")

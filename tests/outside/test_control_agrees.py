@@ -14,7 +14,7 @@ import dataclasses
 import itertools
 import random
 from collections import Counter
-from collections.abc import Sequence
+from collections.abc import Mapping, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
 from fractions import Fraction
@@ -79,6 +79,7 @@ int main() {
       (void)stuck_ms;
       probe[i] = new Probe{ windows[i], count, low, high, warm_up_ms%(probe)s };
     }
+    %(hands)s
     for (long i = 0; i < controls; i++) {
       loads[i].on = false;
       Probe &by = *probe[number()];
@@ -100,6 +101,7 @@ int main() {
         for (long i = 0; i < controls; i++) {
           shift(entry[i]->edge, offset); shift(entry[i]->quiet, offset); %(control_timers)s
         }
+        %(hand_timers)s
       }
       const uint32_t now = (uint32_t)t + offset;
       for (long i = 0; i < probes; i++) {
@@ -111,6 +113,7 @@ int main() {
           if (--left) { at = number(); who = number(); has = number(); steps = number(); }
         }
       }
+      %(touch)s
       for (long i = 0; i < controls; i++) {
         entry[i]->step(now);
         if (entry[i]->cause) printf("%%ld %%ld %%d %%c\\n", t, i, loads[i].on, entry[i]->cause);
@@ -129,7 +132,8 @@ int main() {
   }
 }
 """
-CAUSES = {"+": "start", "-": "stop", "n": "no-reading", "m": "max-on"}
+CAUSES = {"+": "start", "-": "stop", "n": "no-reading", "m": "max-on", "h": "hand"}
+NO_HANDS = {"structs": "", "hands": "", "hand_timers": "", "touch": "", "members": ""}
 
 
 def _base(variant: Variant) -> str:
@@ -138,10 +142,12 @@ def _base(variant: Variant) -> str:
     return HEAD + "".join(entries)
 
 
-def _source(variant: Variant) -> str:
-    text = sketch.render(circuit_of(_base(variant)))
+def source(variant: Variant, base: str, by_hand: Mapping[str, str] = NO_HANDS) -> str:
+    """The harness around the pieces of a sketch; ``by_hand`` is what hand controls add to it."""
+    text = sketch.render(circuit_of(base))
     parts = "\n".join(
-        native.cut(text, f"struct {n} ") for n in ("Timer", "Load", "Probe", "Control")
+        native.cut(text, f"struct {n} ")
+        for n in ("Timer", "Load", "Probe", *by_hand["structs"].split(), "Control")
     )
     stuck, max_on, run_on = (name in variant for name in EXTRAS)
     # The order of the members is that of the sketch's own initialisers; were it
@@ -155,7 +161,11 @@ def _source(variant: Variant) -> str:
         + (", run" if run_on else "")
         + ", rests, silent, {}, {}, false, false, false, 0"
         + (", {}" if max_on else "")
-        + (", {}, false" if run_on else ""),
+        + (", {}, false" if run_on else "")
+        + by_hand["members"],
+        "hands": by_hand["hands"],
+        "touch": by_hand["touch"],
+        "hand_timers": by_hand["hand_timers"],
         "probe_timers": "shift(probe[i]->unchanged, offset);" if stuck else "",
         "control_timers": ("shift(entry[i]->running, offset);" if max_on else "")
         + ("shift(entry[i]->run_on, offset);" if run_on else ""),
@@ -167,7 +177,9 @@ def harnesses(tmp_path_factory: pytest.TempPathFactory) -> dict[Variant, Path]:
     into = tmp_path_factory.mktemp("control")
 
     def make(variant: Variant) -> Path:
-        return native.build(_source(variant), into, "-".join(["v", *sorted(variant)]))
+        return native.build(
+            source(variant, _base(variant)), into, "-".join(["v", *sorted(variant)])
+        )
 
     with ThreadPoolExecutor() as pool:
         return dict(zip(VARIANTS, pool.map(make, VARIANTS), strict=True))
@@ -280,9 +292,10 @@ def _readings(rng: random.Random, scale: Scale) -> list[Reading]:
     return sorted(readings, key=lambda r: r[:2])
 
 
-def _case(seed: int, scale: Scale, bases: dict[Variant, Build]) -> Case:
+def made_case(seed: int, scale: Scale, bases: dict[Variant, Build]) -> Case:
+    """A random case on one of the base builds."""
     rng = random.Random(seed)
-    variant = VARIANTS[seed % len(VARIANTS)]
+    variant = list(bases)[seed % len(bases)]
     build = _build(rng, scale, bases[variant], variant)
     readings = _readings(rng, scale)
     until_ms = readings[-1][0] + rng.choice(scale.silent_ms) + 2 * max(scale.dwell_ms)
@@ -291,13 +304,14 @@ def _case(seed: int, scale: Scale, bases: dict[Variant, Build]) -> Case:
 
 def _cases(seeds: range, scale: Scale) -> list[Case]:
     bases = {variant: circuit_of(_base(variant)).build for variant in VARIANTS}
-    return [_case(seed, scale, bases) for seed in seeds]
+    return [made_case(seed, scale, bases) for seed in seeds]
 
 
 # --- the same trace through both ---------------------------------------------------
 
 
-def _question(case: Case, roll: bool) -> str:
+def _question(case: Case, roll: bool, hands: Sequence[Sequence[int]] = ()) -> str:
+    """What the harness reads; ``hands`` are its lines of hand controls."""
     names = list(case.build.probes)
     windows = [control.probe_settings(p, case.build.control) for p in case.build.probes.values()]
     entries = [control.settings(c, case.build.probes[c.by]) for c in case.build.control]
@@ -308,6 +322,7 @@ def _question(case: Case, roll: bool) -> str:
         jump = 2**32 - jump_at - rng.randint(0, case.until_ms - jump_at)
     lines = [[len(windows), len(entries), len(case.readings), case.until_ms, jump_at, jump]]
     lines += [[w.count, w.low, w.high, w.warm_up_ms, w.stuck_after_ms or 0] for w in windows]
+    lines += hands
     lines += [
         [names.index(e.by), e.rising, e.start_sum, e.stop_sum, e.min_on_ms, e.min_off_ms,
          e.max_on_ms or 0, e.run_on_ms, e.rests_when_silent, e.silent_after_ms]
@@ -320,8 +335,13 @@ def _question(case: Case, roll: bool) -> str:
 Told = tuple[list[tuple[int, str, str, str]], list[tuple[int, ...]]]
 
 
-def _by_sketch(cases: Sequence[Case], program: Path, roll: bool) -> list[Told]:
-    said = native.ask(program, "".join(_question(case, roll) for case in cases))
+def by_sketch(
+    cases: Sequence[Case], program: Path, roll: bool, hands: Sequence[Sequence[Sequence[int]]] = ()
+) -> list[Told]:
+    """What the sketch's own C++ says to cases, each with its lines of hand controls."""
+    lines = hands or [()] * len(cases)
+    asked = (_question(case, roll, more) for case, more in zip(cases, lines, strict=True))
+    said = native.ask(program, "".join(asked))
     answers = said.split(".\n")[:-1]
     assert len(answers) == len(cases)
     told: list[Told] = []
@@ -336,8 +356,9 @@ def _by_sketch(cases: Sequence[Case], program: Path, roll: bool) -> list[Told]:
     return told
 
 
-def _by_model(case: Case) -> Told:
-    model = control.run(case.build, case.readings, case.until_ms)
+def by_model(case: Case, touches: Sequence[control.Touch] | None = None) -> Told:
+    """What the reference model says to a case."""
+    model = control.run(case.build, case.readings, case.until_ms, touches)
     changes = [(c.t_ms, c.load, c.state, c.cause) for c in model.changes]
     ends: list[tuple[int, ...]] = [
         (w.lost, len(w.readings), w.total) for w in model.windows.values()
@@ -349,7 +370,7 @@ def _by_model(case: Case) -> Told:
 @cache
 def _modelled(count: int, scale: Scale) -> tuple[tuple[Case, Told], ...]:
     """Cases, each with what the model says; the same for every start of the counter."""
-    return tuple((case, _by_model(case)) for case in _cases(range(count), scale))
+    return tuple((case, by_model(case)) for case in _cases(range(count), scale))
 
 
 def _compare(
@@ -358,15 +379,16 @@ def _compare(
     seen: Counter[str] = Counter()
     for variant, program in harnesses.items():
         mine = [(case, told) for case, told in known if case.variant == variant]
-        said = _by_sketch([case for case, _ in mine], program, roll)
+        said = by_sketch([case for case, _ in mine], program, roll)
         for (case, modelled), sketched in zip(mine, said, strict=True):
-            assert sketched == modelled, _difference(case, sketched, modelled)
+            assert sketched == modelled, difference(case, sketched, modelled)
             seen.update(f"{state}: {cause}" for _, _, state, cause in modelled[0])
             seen[FORCED] += (1, 1) in modelled[1]
     return seen
 
 
-def _difference(case: Case, sketched: Told, modelled: Told) -> str:
+def difference(case: Case, sketched: Told, modelled: Told) -> str:
+    """Where sketch and model first part."""
     pairs = itertools.zip_longest(sketched[0], modelled[0])
     first = next(((s, m) for s, m in pairs if s != m), (sketched[1], modelled[1]))
     entries = [control.settings(c, case.build.probes[c.by]) for c in case.build.control]
@@ -451,7 +473,7 @@ def test_the_sketch_carries_the_numbers_that_the_model_compares() -> None:
     circuits = {variant: circuit_of(_base(variant)) for variant in VARIANTS}
     bases = {variant: circuit.build for variant, circuit in circuits.items()}
     for seed in range(48):
-        case = _case(seed, PLAIN, bases)
+        case = made_case(seed, PLAIN, bases)
         build = case.build
         text = sketch.render(dataclasses.replace(circuits[case.variant], build=build))
         stuck, max_on, run_on = (name in case.variant for name in EXTRAS)

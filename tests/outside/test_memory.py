@@ -75,6 +75,23 @@ CASES = {
     + RELAY.format("x")
     + "alarms:\n  z: {part: buzzer, when: [no-reading, forced-rest]}\ncontrol:\n"
     + ENTRY.format("x", ""),
+    "a switch by hand": NTC
+    + "loads:\n"
+    + RELAY.format("x")
+    + "hands:\n  h: {part: switch-hand-off-auto, commands: x}\n"
+    + "control:\n"
+    + ENTRY.format("x", ""),
+    "buttons and a float": "probes:\n"
+    + _probe("a", "float-switch", "closed")
+    + "loads:\n"
+    + RELAY.format("x")
+    + RELAY.format("y")
+    + "hands:\n  h: {part: button, commands: x, does: toggle}\n"
+    + "  i: {part: button, commands: x, does: rest}\n"
+    + "  j: {part: button, commands: y, does: run-for, for_s: 60}\n"
+    + "control:\n"
+    + ENTRY.format("x", "")
+    + ENTRY.format("y", ""),
     "text": NTC + LCD + ', rows: ["{a} and {a.now}", "so it is written"]}\n',
     "one load": NTC + "loads:\n" + RELAY.format("x") + "control:\n" + ENTRY.format("x", ""),
     "four loads": NTC

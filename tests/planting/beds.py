@@ -200,7 +200,7 @@ def name_like(tree: Tree, word: str) -> str:
     """A name that is not in the build."""
     used = {
         name
-        for section in ("probes", "loads", "displays", "alarms")
+        for section in ("probes", "loads", "displays", "alarms", "hands")
         for name in tree.get(section, {})
     }
     return next(n for n in (word, *(f"{word}_{i}" for i in range(2, 400))) if n not in used)
@@ -221,7 +221,7 @@ def beds() -> tuple[Bed, ...]:
 
 def _on_boards(path: Path) -> Iterator[Bed]:
     tree: Tree = document.parse(path.read_bytes(), path.name).plain()
-    for section in ("probes", "loads", "displays", "alarms"):
+    for section in ("probes", "loads", "displays", "alarms", "hands"):
         for entry in tree.get(section, {}).values():
             entry.pop("wires", None)
     for board_id in FITS[path.stem]:

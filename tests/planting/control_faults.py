@@ -8,7 +8,7 @@ from fractions import Fraction
 
 from buildkit.model import Probe
 from tests.planting import entries as e
-from tests.planting.beds import Bed, add, own
+from tests.planting.beds import Bed, Tree, add, own
 from tests.planting.garden import Plant, at, plants
 
 FAHRENHEIT = Fraction(9, 5)
@@ -255,3 +255,63 @@ def a_load_by_a_bare_contact(bed: Bed, dice: random.Random) -> Plant | None:
     path = add(tree, "probes", "tank", e.float_switch())
     tree["control"][found[0]] |= {"by": path.split(".")[1], "start_at": 1, "stop_at": 0}
     return at(tree, f"control[{found[0]}].if_no_reading")
+
+
+# --- hand controls ---
+
+
+def _runner(load: str, dice: random.Random) -> Tree:
+    """A hand control that can run a load."""
+    return dice.choice((e.selector(load), e.button(load, "toggle")))
+
+
+@plants("control.hand-without-entry")
+def a_hand_on_a_load_that_nothing_drives(bed: Bed, dice: random.Random) -> Plant | None:
+    found = e.entry(bed, dice)
+    if found is None:
+        return None
+    tree, load = bed.copy(), found[1].drive
+    others = [entry for entry in tree["control"] if entry["drive"] != load]
+    tree["control"] = others
+    path = add(tree, "hands", "knob", dice.choice((_runner(load, dice), e.button(load, "rest"))))
+    return at(tree, f"{path}.commands")
+
+
+@plants("control.hand-heats-on")
+def a_hand_that_heats_without_end(bed: Bed, dice: random.Random) -> Plant | None:
+    heaters = [
+        (n, c)
+        for n, c in enumerate(bed.build.control)
+        for draws in [bed.build.loads[c.drive].draws]
+        if draws is not None and draws.kind == "heater"
+    ]
+    if not heaters:
+        return None
+    number, control = dice.choice(heaters)
+    tree = bed.copy()
+    tree["control"][number].pop("max_on_s", None)
+    path = add(tree, "hands", "knob", _runner(control.drive, dice))
+    return at(tree, f"{path}.commands")
+
+
+@plants("control.hand-beyond-max")
+def a_press_longer_than_the_longest_run(bed: Bed, dice: random.Random) -> Plant | None:
+    found = e.entry(bed, dice)
+    if found is None:
+        return None
+    tree, longest = bed.copy(), dice.randint(2000, 20_000)
+    tree["control"][found[0]]["max_on_s"] = longest
+    for_s = longest + dice.choice((0.5, 1, 60, 40_000))
+    path = add(tree, "hands", "knob", e.button(found[1].drive, "run-for", for_s=for_s))
+    return at(tree, f"{path}.for_s")
+
+
+@plants("control.hands-compete")
+def two_hands_that_run_one_load(bed: Bed, dice: random.Random) -> Plant | None:
+    found = e.entry(bed, dice)
+    if found is None or any(hand.runs for hand in bed.build.hands_on(found[1].drive)):
+        return None
+    tree, load = bed.copy(), found[1].drive
+    add(tree, "hands", "knob", _runner(load, dice))
+    path = add(tree, "hands", "other_knob", e.button(load, "run-for", for_s=dice.randint(1, 900)))
+    return at(tree, f"{path}.commands")

@@ -11,7 +11,7 @@ from tests.planting import paper
 from tests.planting.beds import Bed, Tree, add, section_of, wire
 from tests.planting.garden import Plant, at, plants
 
-SECTIONS = ("probes", "loads", "displays", "alarms")
+SECTIONS = ("probes", "loads", "displays", "alarms", "hands")
 
 
 def _page(bed: Bed, dice: random.Random) -> tuple[list[str], dict[str, int]]:
@@ -222,6 +222,7 @@ def _places(tree: Tree) -> list[tuple[Tree, str, tuple[str, ...]]]:
         "loads": ("part",),
         "displays": ("part",),
         "alarms": ("part", "when"),
+        "hands": ("part", "commands"),
     }
     for section, keys in must.items():
         for name, entry in tree.get(section, {}).items():
@@ -555,6 +556,13 @@ def a_lamp_that_follows_a_load_that_is_not(bed: Bed, dice: random.Random) -> Pla
     tree = bed.copy()
     path = add(tree, "displays", "light", {"part": e.LED, "follows": "nobody"})
     return at(tree, f"{path}.follows")
+
+
+@plants("doc.unknown-load")
+def a_hand_on_a_load_that_is_not(bed: Bed, dice: random.Random) -> Plant | None:
+    tree = bed.copy()
+    path = add(tree, "hands", "knob", e.button("nobody", dice.choice(("rest", "toggle"))))
+    return at(tree, f"{path}.commands")
 
 
 @plants("doc.unknown-value")

@@ -54,6 +54,14 @@ def lamp(**more: Any) -> Tree:
     return {"part": LED, "when": ["no-reading"], **more}
 
 
+def button(load: str, does: str, **more: Any) -> Tree:
+    return {"part": "button", "commands": load, "does": does, **more}
+
+
+def selector(load: str) -> Tree:
+    return {"part": "switch-hand-off-auto", "commands": load}
+
+
 def switched(part: str, volts: float, amps: float, kind: str, **more: Any) -> Tree:
     entry: Tree = {"part": part, "draws": {"volts": volts, "amps": amps, "kind": kind}, **more}
     if kind == "heater":
