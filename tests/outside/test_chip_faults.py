@@ -113,10 +113,12 @@ def test_waits_hold_across_the_roll_over(tmp_path: Path) -> None:
 
 def _with_constructors(text: str) -> str:
     """A Timer with a first value is no aggregate in C++11, so it gets constructors."""
+    old = "  uint32_t from_ms = SHIFT_MS;\n  bool done;\n"
+    assert old in text
     return text.replace(
-        "  bool done;\n  void start(uint32_t now) {",
-        "  bool done = false;\n  Timer() {}\n  Timer(int, bool over) : done(over) {}\n"
-        "  void start(uint32_t now) {",
+        old,
+        "  uint32_t from_ms = SHIFT_MS;\n  bool done = false;\n"
+        "  Timer() {}\n  Timer(int, bool over) : done(over) {}\n",
         1,
     )
 
