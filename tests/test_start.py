@@ -50,6 +50,7 @@ def test_the_first_line_points_an_editor_at_a_schema_that_is_there() -> None:
     assert Path(first.split("$schema=")[1]).is_file()
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("board", TABLES.board_ids())
 def test_every_board_has_an_example_to_begin_from(board: str) -> None:
     """With the shifters that the board needs put in; what cannot fit names those that do."""
