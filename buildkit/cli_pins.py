@@ -8,6 +8,8 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
+from buildkit import complete
+
 _TABLES = typer.Option(
     "--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"
 )
@@ -35,7 +37,10 @@ def register(
         board: Annotated[
             str | None,
             typer.Option(
-                "--board", help="The board to move to; without it, all are compared.", metavar="ID"
+                "--board",
+                help="The board to move to; without it, all are compared.",
+                metavar="ID",
+                autocompletion=complete.boards,
             ),
         ] = None,
         save: Annotated[

@@ -144,6 +144,9 @@ def _write(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
             if finding.severity == "error":
                 sys.stdout.write("\n".join(report.finding_lines(finding)) + "\n")
         sys.stderr.write("buildkit: nothing was written; change what the findings name.\n")
+        if found.circuit is not None and wish.board is not None:
+            fitting = ", ".join(start.fitting(wish.board, tables))
+            sys.stderr.write(f"Examples that {wish.board} can carry: {fitting or 'none'}.\n")
         raise typer.Exit(1)
     if found.circuit is None or found.circuit.build.name != wish.name:
         complain(f"'{clip(wish.name)}' cannot be the name of a build.")
@@ -153,4 +156,7 @@ def _write(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
         complain(f"{wish.name}.yaml is there already; choose another name, or delete it first.")
     except OSError as error:
         complain(f"{wish.name}.yaml: {error.strerror or error}. Nothing was written.")
+    for passage in found.circuit.passages.values():
+        put_in = f"{passage.between.of} {passage.between.terminal}"
+        sys.stdout.write(f"  put in for this board: {passage.use.part.id} at {put_in}\n")
     sys.stdout.write(f"  wrote {path}\n  Next: buildkit check {path}\n")

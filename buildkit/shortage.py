@@ -205,10 +205,12 @@ def _own_tables() -> Tables:
     return Tables()
 
 
-def boards_with_room(
-    build: Build, tables: Tables | None = None, most: int = _BOARDS_NAMED
-) -> list[str]:
-    """Boards on which every terminal gets a pin and every part a rail, the smallest first."""
+def boards_with_room(build: Build, tables: Tables | None = None, most: int = 0) -> list[str]:
+    """Boards on which every terminal gets a pin and every part a rail, the smallest first.
+
+    At ``most`` so many, or all when that is 0.  Whether all fit is asked, not
+    where each would sit: that is the longer search.
+    """
     known = tables or _own_tables()
     boards = []
     for board_id in known.board_ids():
@@ -217,17 +219,11 @@ def boards_with_room(
     boards.sort(key=lambda board: (len(board.pins), board.id))
     fitting: list[str] = []
     for board in boards:
-        if len(fitting) < most and board.id != build.board.id and _has_room(rewired(build, board)):
+        if board.id != build.board.id and seating.all_fit(rewired(build, board)):
             fitting.append(board.id)
+            if len(fitting) == most:
+                break
     return fitting
-
-
-def _has_room(build: Build) -> bool:
-    problem = seating.problem_of(build)
-    if not seating.fit_together(problem, problem.items):  # at once, where seating some takes long
-        return False
-    circuit = seating.seat(build)
-    return not circuit.unseated and not circuit.unfed
 
 
 def other_parts(build: Build, shortage: Shortage, tables: Tables | None = None) -> list[str]:
@@ -293,7 +289,7 @@ def _few(names: Sequence[str], most: int = 8) -> str:
 def helps(build: Build, shortage: Shortage, tables: Tables | None = None) -> list[str]:
     """What would help beside leaving out: other boards and other parts, each as an advice."""
     advice = []
-    boards = boards_with_room(build, tables)
+    boards = boards_with_room(build, tables, _BOARDS_NAMED)
     if boards:
         advice.append(f"move the build to {' or '.join(boards)}, where all fit")
     else:

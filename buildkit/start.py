@@ -12,7 +12,7 @@ from dataclasses import replace
 from pathlib import Path
 from typing import Any
 
-from buildkit import validation
+from buildkit import editing, moving, validation
 from buildkit.checking import Report, check_text
 from buildkit.places import data_dir
 from buildkit.published import stored
@@ -54,14 +54,31 @@ def made(wish: Wish, tables: Tables) -> tuple[str, Report]:
     """The text of the new build, and what check says of it.
 
     The example's pins are kept where they fit; on another board they are left
-    to be chosen, as they are when they do not fit.
+    to be chosen, as they are when they do not fit.  The level shifters and
+    dividers that a board needs are put in when it fits with them alone.
     """
     for pins in (True, False):
-        text = _commented(_changed(wish, pins), wish)
-        report = check_text(text.encode(), f"{wish.name}.yaml", tables)
+        lines = _changed(wish, pins)
+        text, report = _told(lines, wish, tables)
         if not report.errors:
-            break
+            return text, report
+    if report.circuit is not None:
+        build = report.circuit.build
+        moved = moving.move(build, build.board, tables, add_parts=True)
+        if moved.added and not moved.errors:
+            raw = editing.edited("\n".join([*lines, ""]).encode(), moved.changes, wish.name)
+            return _told(raw.decode().splitlines(), wish, tables)
     return text, report
+
+
+def _told(lines: list[str], wish: Wish, tables: Tables) -> tuple[str, Report]:
+    text = _commented(lines, wish)
+    return text, check_text(text.encode(), f"{wish.name}.yaml", tables)
+
+
+def fitting(board: str, tables: Tables) -> list[str]:
+    """The examples that a board can carry."""
+    return [like for like in examples() if not made(Wish("x", like, board), tables)[1].errors]
 
 
 def write(name: str, text: str, folder: Path) -> Path:

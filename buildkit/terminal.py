@@ -128,7 +128,7 @@ def _cut(before: str, meant: str, after: str) -> tuple[str, str, str]:
     """The three parts shortened so that the line fits, the middle being kept longest."""
     room = WIDTH - GUTTER - 1
     meant = _head(meant, room - 2)
-    left = room - _columns(meant)
+    left = room - max(1, _columns(meant))  # the mark is one column wide at least
     if _columns(before) + _columns(after) > left:
         before = _tail(before, max(1, left - min(_columns(after), left // 2)))
         after = _head(after, left - _columns(before))

@@ -94,6 +94,9 @@ def choices(known: Iterable[str], limit: int = 12) -> str:
 def did_you_mean(word: str, known: Iterable[str], what: str) -> str:
     """A fix for an unknown word: the nearest one, else what there is."""
     words = sorted(known, key=_as_counted)
+    begun = [one for one in words if len(word) > 2 and one.startswith(word)]
+    if len(begun) > 1:
+        return f"Those that begin so: {choices(begun)}."
     near = nearest(word, words)
     if near:
         return f"Did you mean '{near}'? Known {what}: {choices(words)}."

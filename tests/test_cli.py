@@ -137,6 +137,21 @@ def test_explain_shows_every_rule_whole_at_80_columns() -> None:
         assert max(map(len, page.splitlines())) <= 80, name
 
 
+def test_a_word_that_is_only_begun_is_answered_with_what_begins_so() -> None:
+    _, _, err = run("parts", "lcd")
+    assert "begin so: lcd1602-parallel, lcd1602-pcf8574, lcd2004-pcf8574." in err
+    _, _, err = run("boards", "rp2040")
+    assert "Did you mean 'rp2040-stick'?" in err
+
+
+def test_the_lines_of_a_check_fit_80_columns(monkeypatch: pytest.MonkeyPatch) -> None:
+    """From the folder's own place: a path cannot be broken."""
+    monkeypatch.chdir(ROOT)
+    _, out, _ = run("check", "examples")
+    assert max(map(len, out.splitlines())) <= 80
+    assert ": warning\n  bus.display-shares-probe\n" in out
+
+
 def test_version_and_help() -> None:
     assert run("--version") == (0, "buildkit 0.1.0\n", "")
     code, out, _ = run("--help")

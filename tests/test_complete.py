@@ -44,6 +44,7 @@ def offered(line: str, shell: str = "bash") -> str:
         ("buildkit explain ", set(rules.catalogue())),
         ("buildkit explain pin.", {r for r in rules.catalogue() if r.startswith("pin.")}),
         ("buildkit start x --like ", set(start.examples())),
+        ("buildkit move x.yaml --board rp", {"rp2040-stick"}),
         ("buildkit start x --board rp", {"rp2040-stick"}),
     ],
 )

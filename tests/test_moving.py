@@ -343,7 +343,7 @@ def test_what_would_help_does_help() -> None:
     made = build(named(*["bead"] * 7))
     short = shortage.shortage_of(made)
     assert short is not None
-    boards = shortage.boards_with_room(made, TABLES, most=99)
+    boards = shortage.boards_with_room(made, TABLES)
     assert "atmega2560-5v" in boards
     assert "atmega328p-5v" not in boards
     others = shortage.other_parts(made, short, TABLES)

@@ -11,7 +11,8 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from buildkit import escapes, sketch
+from buildkit import checking, escapes, sketch
+from buildkit.places import data_dir
 from buildkit.units import shown_decimals, units_like
 from tests.chip_world import (
     AVR_BOARDS,
@@ -190,3 +191,17 @@ def test_a_core_without_a_template_is_told_plainly() -> None:
     board = replace(circuit.board, core=replace(circuit.board.core, family="abacus"))
     with pytest.raises(sketch.TemplateFault, match=r"abacus.*only for .*avr"):
         sketch.render(replace(circuit, build=replace(circuit.build, board=board)))
+
+
+def test_the_head_names_the_board_as_core_tools_know_it() -> None:
+    """Package, architecture and board: what the core's own tools are told to upload."""
+    text = (data_dir("examples") / "plant-shelf.yaml").read_text(encoding="utf-8")
+    for board in tables().board_ids():
+        raw = text.replace("atmega328p-5v", board).encode()
+        circuit = checking.check_text(raw, "x.yaml", tables()).circuit
+        assert circuit is not None
+        head = sketch.render(circuit).split("#include")[0]
+        identifier = tables().board(board).core.identifier
+        assert re.fullmatch(r"\w+:\w+:\w+(:[\w=,]+)?", identifier)
+        assert f"// Core tools know it as {identifier}.\n" in head
+        assert f"// Written for the board {board} (" in head

@@ -50,6 +50,27 @@ def test_the_first_line_points_an_editor_at_a_schema_that_is_there() -> None:
     assert Path(first.split("$schema=")[1]).is_file()
 
 
+@pytest.mark.slow
+@pytest.mark.parametrize("board", TABLES.board_ids())
+def test_every_board_has_an_example_to_begin_from(board: str) -> None:
+    """With the shifters that the board needs put in; what cannot fit names those that do."""
+    fitting = start.fitting(board, TABLES)
+    assert "plant-shelf" in fitting
+    for like in fitting:
+        code, out, err = run("start", f"on-{like}", "--like", like, "--board", board)
+        assert (code, err) == (0, "")
+        report = checking.check(Path(f"on-{like}.yaml"), TABLES)
+        assert report.errors == 0
+        assert report.circuit is not None
+        assert out.count("put in for this board") == len(report.circuit.passages)
+        text = Path(f"on-{like}.yaml").read_text(encoding="utf-8")
+        assert max(map(len, text.splitlines()[1:])) <= 80
+    for like in set(start.examples()) - set(fitting):
+        code, _, err = run("start", "none", "--like", like, "--board", board)
+        assert code == 1
+        assert f"Examples that {board} can carry: {', '.join(fitting)}." in err
+
+
 def test_flags_change_what_they_name() -> None:
     code, _, err = run(
         "start", "shed", "--like", "kitchen-hood", "--board", "atmega2560-5v",

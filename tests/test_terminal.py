@@ -11,7 +11,7 @@ import sys
 from pathlib import Path
 
 import pytest
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
 from buildkit import terminal
@@ -61,6 +61,7 @@ def test_a_long_line_keeps_what_is_meant(tmp_path: Path) -> None:
 
 
 @settings(deadline=None)
+@example("0" * 24, 73)  # behind the end of a line as wide as the screen
 @given(
     st.text(
         alphabet=st.characters(exclude_categories=["Cs"], exclude_characters="\n\r"), min_size=1

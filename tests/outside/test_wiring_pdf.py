@@ -22,7 +22,7 @@ from tests.wiring_builds import EXAMPLES, example
 HOOD, REED, MAT = (
     next(p for p in EXAMPLES if p.stem == s) for s in ("kitchen-hood", "reed-room", "seedling-mat")
 )
-PAPERS = {"kitchen-hood": "Letter", "reed-room": "A4", "seedling-mat": "A4"}
+PAPERS = {"kitchen-hood": "Letter", "plant-shelf": "A4", "reed-room": "A4", "seedling-mat": "A4"}
 
 
 def _text(file: Path) -> str:
@@ -73,7 +73,7 @@ def test_write_puts_the_pdf_beside_the_rest_on_the_paper_of_the_region(
         assert word in text
     # The labels of the picture are there, and not only those of the table.
     assert "rail GND" in text
-    assert text.count("PE") >= 6
+    assert circuit.build.mains is None or text.count("PE") >= 6
 
 
 @pytest.mark.slow
@@ -130,4 +130,4 @@ def test_nothing_is_fetched_for_a_pdf() -> None:
 
 
 def test_paper_is_letter_in_the_us_and_a4_elsewhere() -> None:
-    assert {p.stem: pdf.paper(example(p)) for p in (HOOD, REED, MAT)} == PAPERS
+    assert {p.stem: pdf.paper(example(p)) for p in EXAMPLES} == PAPERS

@@ -51,6 +51,7 @@ FEEDS_205_MA = (
 )
 FITS = {
     "kitchen-hood": FIVE_VOLTS,
+    "plant-shelf": EVERY,
     "reed-room": FIVE_VOLTS,
     "seedling-mat": FIVE_VOLTS,
     "attic-fan": EVERY,

@@ -77,6 +77,7 @@ def test_an_interrupt_takes_the_cycles_of_the_datasheet(tmp_path: Path) -> None:
 # ---- serial ----
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize(
     ("mcu", "pin", "hard_index", "out_index"),
     [("atmega328p", "PB0", 0, 0), ("atmega32u4", "PB4", 1, 1), ("atmega2560", "PB4", 1, 0)],
