@@ -117,7 +117,8 @@ def test_water_rises_to_the_float_and_falls_below_it(tmp_path: Path) -> None:
 @pytest.mark.slow
 def test_sketch_and_tank_settle(tmp_path: Path) -> None:
     circuit = circuit_of(SUMP)
-    place = _room(CELLAR, tmp_path, circuit)
+    # No level is reached with a reading, where a thousandth of a second would decide.
+    place = _room(CELLAR.replace("starts_at_l: 20", "starts_at_l: 20.07"), tmp_path, circuit)
     done = rehearsing.in_room(circuit, "host", place, (), tmp_path / "made", lambda _: None)
     expected, trace = modelled.lived(place, circuit)
     assert done.trace.readings == trace.readings
