@@ -216,6 +216,25 @@ def test_a_faulty_tank_is_told_with_its_line(
         _room(CELLAR.replace("  sump:", "  smoke:").replace("pump:", "hood:"), tmp_path)
 
 
+def test_the_rooms_of_the_readme_are_rooms(tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    block = readme[readme.index("room: small-kitchen") :].split("```")[0]
+    lines = block.splitlines()
+    plain = "\n".join(line for line in lines if not line.startswith("#"))
+    assert _room(plain + "\n", tmp_path).seconds == 10_800
+    others = [line[1:] for line in lines if line.startswith("# ") and "airs_m3" not in line]
+    text = "room: r\nhours: 1\n" + "\n".join(line.removeprefix(" ") for line in others) + "\n"
+    water = text.index("water:")
+    heat, water_, steady = (
+        text[:water],
+        text[water : text.index("steady:")],
+        text[text.index("steady:") :],
+    )
+    assert _room(heat, tmp_path, MAT).spaces[0].probe == "soil"
+    assert _room("room: r\nhours: 1\n" + water_, tmp_path, circuit_of(SUMP)).spaces[0].float_l
+    assert steady.startswith("steady: {shelf: 21}")
+
+
 def test_every_probe_has_its_room(tmp_path: Path) -> None:
     with pytest.raises(Refused) as caught:
         _room("room: r\nhours: 1\nsteady: {shelf: 21}\n", tmp_path, REED)
