@@ -41,7 +41,7 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
     @app.command()
     def schema(
         kind: Annotated[
-            str, typer.Argument(metavar="build|board|part", help="The kind of file.")
+            str, typer.Argument(metavar="build|board|part|room", help="The kind of file.")
         ] = "build",
         own_tables: Annotated[
             Path | None,
@@ -54,7 +54,7 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
         from buildkit import published
 
         if kind not in published.KINDS:
-            complain(f"there is a schema of build, board and part, not of '{kind}'.")
+            complain(f"there is a schema of build, board, part and room, not of '{kind}'.")
         sys.stdout.write(published.text(kind, tables(own_tables)))
 
     @app.command(cls=StartCommand)

@@ -18,11 +18,11 @@ from buildkit.model import Part
 from buildkit.tables import Tables
 from buildkit.units import UNITS, units_like
 
-KINDS = ("build", "board", "part")
+KINDS = ("build", "board", "part", "room")
 
 
 def schema(kind: str, tables: Tables) -> dict[str, Any]:
-    """The published schema of ``build``, ``board`` or ``part``."""
+    """The published schema of ``build``, ``board``, ``part`` or ``room``."""
     made = copy.deepcopy(validation.schema(kind))
     if kind == "build":
         boards = [tables.board(name) for name in tables.board_ids()]

@@ -6,7 +6,6 @@ import io
 import json
 import os
 import re
-import shutil
 import signal
 import subprocess
 import sys
@@ -381,7 +380,6 @@ def test_record_is_ended_by_ctrl_c_and_warns_beforehand(tmp_path: Path) -> None:
 
 
 @pytest.mark.slow
-@pytest.mark.skipif(shutil.which("avr-g++") is None, reason="needs gcc-avr")
 def test_record_of_the_chip_engines_log_is_a_trace_of_the_same_readings(tmp_path: Path) -> None:
     circuit = circuit_of(example_text("kitchen-hood", "atmega328p-5v"))
     samples = tuple((float(t), 40 if t > 70 else t % 5) for t in range(1, 121))

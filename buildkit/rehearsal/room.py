@@ -1,16 +1,18 @@
-"""A room that answers to the load: one well-mixed volume, or one warm body, a probe.
+"""A room that answers to the load: a well-mixed volume, a warm body or a tank for each probe.
 
-Both are the same equation, dx/dt = a - k x, with a and k constant between the
+All are the same equation, dx/dt = a - k x, with a and k constant between the
 times at which a source or a load is switched:
 
-- air:  dC/dt = S/V + (Ql/V)(Co - C) - (Q n/V) C, with volume V, sources S, leaking
-  air Ql of content Co, and a load that takes the share n out of the air flow Q
-  (mass balance of one zone, ASHRAE Handbook Fundamentals, chapter on air
-  contaminants, from memory);
-- heat: dT/dt = P/C + (L/C)(To - T), with capacity C, loss L and all watts P.
+- air:  dC/dt = S/V + (Ql/V)(Co - C) - (Q n/V) C, with volume V, sources S, air Ql
+  of content Co that leaks or is blown in, and a load that takes the share n out
+  of the air flow Q (mass balance of one zone, ASHRAE Handbook Fundamentals,
+  chapter on air contaminants, from memory);
+- heat: dT/dt = P/C + (L/C)(To - T), with capacity C, loss L and all watts P;
+- water: dW/dt = all that runs in less all that runs out; never below nought.
 
 The sensor follows with a lag, dy/dt = (x - y)/lag.  Between switchings both have
-closed forms, which are used: no step size, no drift.
+closed forms, which are used: no step size, no drift.  A float closes at one
+level and opens at another.
 """
 
 from __future__ import annotations
@@ -76,6 +78,7 @@ class Space:
     loads: Mapping[str, Effect]
     lag_s: float
     noise: float
+    float_l: tuple[float, float] | None = None  # where a float closes and where it opens
 
 
 @dataclass(frozen=True)
@@ -115,6 +118,8 @@ class State:
             effects = [self.space.always, *loads, *sources]
             a, k = sum(e.a for e in effects), sum(e.k for e in effects)
             self.x, self.y = solved(self.x, self.y, a, k, self.space.lag_s, next_s - self.t_s)
+            if self.space.float_l is not None:
+                self.x = self.y = max(0.0, self.x)
             self.t_s = next_s
 
 
@@ -199,8 +204,27 @@ class Sensor:
         return min(max(round(read / self.step), self.low), self.high)
 
 
-def sensor(room: Room, space: Space, build: Build) -> Sensor:
+class Float:
+    """A float switch: closed or open, and between its two levels as it was."""
+
+    def __init__(self, closes_l: float, opens_l: float) -> None:
+        self.closes_l, self.opens_l = closes_l, opens_l
+        self.sinks = closes_l < opens_l
+        self.closed = False
+
+    def steps(self, litres: float) -> int:
+        """1 for closed, 0 for open."""
+        if litres <= self.closes_l if self.sinks else litres >= self.closes_l:
+            self.closed = True
+        elif litres >= self.opens_l if self.sinks else litres <= self.opens_l:
+            self.closed = False
+        return int(self.closed)
+
+
+def sensor(room: Room, space: Space, build: Build) -> Sensor | Float:
     """The sensor of a space."""
+    if space.float_l is not None:
+        return Float(*space.float_l)
     return Sensor(build.probes[space.probe], space.noise, f"{room.seed} {space.probe}")
 
 
@@ -217,6 +241,7 @@ def load(path: Path, build: Build) -> Room:
         raise Refused(faults)
     spaces = [_space(name, node, _AIR) for name, node in fields.items(tree, "air")]
     spaces += [_space(name, node, _HEAT) for name, node in fields.items(tree, "heat")]
+    spaces += [_tank(name, node) for name, node in fields.items(tree, "water")]
     return Room(
         str(path),
         fields.number(tree, "hours", 1.0) * 3600,
@@ -229,7 +254,7 @@ def load(path: Path, build: Build) -> Room:
 def _strangers(tree: Node, build: Build) -> Iterator[Fault]:
     """Names that the build does not have, and probes that the room forgot."""
     seen: dict[str, Place] = {}
-    for section in ("air", "heat", "steady"):
+    for section in ("air", "heat", "water", "steady"):
         for name, node in fields.items(tree, section):
             if name not in build.probes:
                 fix = validation.did_you_mean(name, build.probes, "probes of the build")
@@ -242,8 +267,10 @@ def _strangers(tree: Node, build: Build) -> Iterator[Fault]:
                     fix = validation.did_you_mean(load_name, build.loads, "loads of the build")
                     yield Fault(child.name_at, f"there is no load '{load_name}' in {build.name}", fix, {}, "doc.unknown-load")  # fmt: skip
             yield from _backward(node)
+            if section == "water":
+                yield from _no_float(name, node, build)
     for name in sorted(build.probes.keys() - seen.keys()):
-        fix = f"Put it under 'air', 'heat', or as 'steady: {{{name}: VALUE}}'."
+        fix = f"Put it under 'air', 'heat', 'water', or as 'steady: {{{name}: VALUE}}'."
         yield Fault(tree.at, f"the room says nothing of probe '{name}'", fix, {}, "doc.missing-key")
 
 
@@ -258,6 +285,15 @@ def _backward(node: Node) -> Iterator[Fault]:
             yield Fault(item.at, "this source comes again before it ends", "Let every_s be longer than it lasts.", {}, "doc.out-of-range")  # fmt: skip
 
 
+def _no_float(name: str, node: Node, build: Build) -> Iterator[Fault]:
+    """A tank for a probe that reads more than open and closed, or a float without two levels."""
+    probe = build.probes.get(name)
+    if probe is not None and probe.quantity.unit != "state":
+        yield Fault(node.name_at, f"probe '{name}' reads {probe.quantity.unit}, and water moves only a float switch", "Put it under 'air' or 'heat'.", {}, "doc.wrong-type")  # fmt: skip
+    if fields.number(node, "closes_at_l", 0) == fields.number(node, "opens_at_l", 1):
+        yield Fault(node.name_at, f"the float of '{name}' opens where it closes", "Let opens_at_l and closes_at_l be some litres apart.", {}, "doc.out-of-range")  # fmt: skip
+
+
 @dataclass(frozen=True, slots=True)
 class _Kind:
     """What the keys of a space mean: the share of x that goes each second, and what comes."""
@@ -268,23 +304,41 @@ class _Kind:
 
 def _space(name: str, node: Node, kind: _Kind) -> Space:
     k = kind.lost(node)
-    sources = node.get("sources")
     return Space(
         probe=name,
         starts_at=fields.number(node, "starts_at", 0.0),
         always=Effect(k * fields.number(node, "outside", 0.0), k),
-        sources=tuple(
-            Source(
-                kind.adds(node, item),
-                fields.number(item, "from_s", 0.0),
-                fields.number(item, "to_s", 0.0),
-                fields.optional(item, "every_s"),
-            )
-            for item in (sources.value if sources else [])
-        ),
+        sources=_sources(node, kind),
         loads={load: kind.adds(node, child) for load, child in fields.items(node, "loads")},
         lag_s=fields.number(node, "lag_s", 0.0),
         noise=fields.number(node, "noise", 0.0),
+    )
+
+
+def _tank(name: str, node: Node) -> Space:
+    levels = (fields.number(node, "closes_at_l", 0.0), fields.number(node, "opens_at_l", 0.0))
+    return Space(
+        probe=name,
+        starts_at=fields.number(node, "starts_at_l", 0.0),
+        always=Effect(0.0),
+        sources=_sources(node, _WATER),
+        loads={load: _runs_in(node, child) for load, child in fields.items(node, "loads")},
+        lag_s=0.0,
+        noise=0.0,
+        float_l=levels,
+    )
+
+
+def _sources(node: Node, kind: _Kind) -> tuple[Source, ...]:
+    given = node.get("sources")
+    return tuple(
+        Source(
+            kind.adds(node, item),
+            fields.number(item, "from_s", 0.0),
+            fields.number(item, "to_s", 0.0),
+            fields.optional(item, "every_s"),
+        )
+        for item in (given.value if given else [])
     )
 
 
@@ -301,9 +355,11 @@ def _leaks(node: Node) -> float:
 
 
 def _into_air(node: Node, item: Node) -> Effect:
-    flow = fields.number(item, "cleans_m3_per_h", 0.0) * fields.number(item, "efficiency", 1.0)
+    cleans = fields.number(item, "cleans_m3_per_h", 0.0) * fields.number(item, "efficiency", 1.0)
+    airs = fields.number(item, "airs_m3_per_h", 0.0)
     adds = fields.number(item, "adds_per_min", 0.0) / 60
-    return Effect(adds / _volume_m3(node), flow / 3600 / _volume_m3(node))
+    brought = airs / 3600 * fields.number(node, "outside", 0.0)
+    return Effect((adds + brought) / _volume_m3(node), (cleans + airs) / 3600 / _volume_m3(node))
 
 
 def _cools(node: Node) -> float:
@@ -314,5 +370,10 @@ def _warms(node: Node, item: Node) -> Effect:
     return Effect(fields.number(item, "watts", 0.0) / _capacity_j_per_k(node))
 
 
+def _runs_in(_: Node, item: Node) -> Effect:
+    return Effect(fields.number(item, "adds_l_per_min", 0.0) / 60)
+
+
 _AIR = _Kind(_leaks, _into_air)
 _HEAT = _Kind(_cools, _warms)
+_WATER = _Kind(lambda _: 0.0, _runs_in)

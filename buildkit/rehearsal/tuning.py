@@ -22,7 +22,7 @@ from buildkit.rehearsal.outcome import on_seconds
 from buildkit.rehearsal.progress import Tell
 from buildkit.rehearsal.room import Room
 from buildkit.rehearsal.traces import Trace
-from buildkit.units import shown_decimals, to_steps
+from buildkit.units import convert, shown_decimals, to_steps
 
 DAY_S = 86_400.0
 _HALVES = (Fraction(1, 2), Fraction(1), Fraction(2))
@@ -143,12 +143,15 @@ def settings(entry: Control, probe: Probe) -> Iterator[Setting]:
     gap = entry.start_at - entry.stop_at
     digits = shown_decimals(probe.unit, probe.quantity)
     windows = sorted({min(max(1, int(probe.average * f)), _MOST_WINDOW) for f in _HALVES})
+    ends = (probe.quantity.low, probe.quantity.high)
+    low, high = (convert(end, probe.quantity.unit, probe.unit) for end in ends)
     seen = {now}
     for shift, share, average, (on_s, off_s) in product(_SHIFTS, _HALVES, windows, _dwells(entry)):
         start = round(entry.start_at + shift * gap, digits)
         stop = round(start - share * gap, digits)
         setting = Setting(start, stop, average, on_s, off_s)
-        if setting not in seen and start != stop:
+        possible = low <= min(start, stop) and max(start, stop) <= high
+        if setting not in seen and possible and start != stop and (start > stop) == entry.rising:
             seen.add(setting)
             yield setting
 

@@ -14,7 +14,7 @@ from adafruit_bme280.basic import Adafruit_BME280  # type: ignore[import-untyped
 
 from buildkit import sketch
 from tests import native
-from tests.chip_world import circuit_of
+from tests.chip_world import circuit_of, stimulus
 
 pytestmark = pytest.mark.slow
 
@@ -123,6 +123,20 @@ def test_the_sketch_computes_what_the_published_driver_computes(tmp_path: Path) 
     assert worst[0] <= 0.0101
     assert worst[1] <= 0.03
     assert worst[2] <= 0.15
+
+
+def test_the_driver_reads_what_a_rehearsal_puts_on_the_bus() -> None:
+    bme = stimulus("bme280")
+    spans = {"temperature": (-4000, 8500, 100), "relative_humidity": (0, 10000, 100), "pressure": (3000, 11000, 10)}  # fmt: skip
+    for name, (low, high, scale) in spans.items():
+        for steps in range(low, high + 1, (high - low) // 50):
+            words = bme.words(name.removeprefix("relative_"), steps)
+            bus: Any = Registers(b"".join(bme.calibration()), bme.data(*words))
+            driver = Adafruit_BME280(bus)
+            assert getattr(driver, name) == pytest.approx(steps / scale, abs=0.5 / scale), (
+                name,
+                steps,
+            )
 
 
 def test_humidity_with_its_third_coefficient(tmp_path: Path) -> None:

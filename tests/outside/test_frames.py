@@ -16,7 +16,7 @@ from pathlib import Path
 import pytest
 from plantower.plantower import Plantower, PlantowerException, PlantowerReading
 
-from tests.chip_world import World, circuit_of, compiled
+from tests.chip_world import World, circuit_of, compiled, stimulus
 
 pytestmark = pytest.mark.slow
 
@@ -88,6 +88,15 @@ def _logged(frames: list[bytes], tmp_path: Path) -> dict[str, list[str]]:
     rows = outcome.log()[1:]
     assert not [row for row in rows if row[-1].startswith("dropped")]
     return {name: [row[2] for row in rows if row[1] == name] for name in FIELDS}
+
+
+def test_the_driver_reads_what_a_rehearsal_sends(monkeypatch: pytest.MonkeyPatch) -> None:
+    particles = stimulus("pm-frame32")
+    for name, word in {"pm1_0": "pm10_std", "pm2_5": "pm25_std", "pm10": "pm100_std"}.items():
+        for steps in (0, 7, 500, 1000):
+            good = particles.frame(steps, name)
+            assert getattr(_driver_says(good, monkeypatch), word) == steps
+            assert _driver_says(particles.broken(good), monkeypatch) is None
 
 
 def test_the_sketch_reads_what_the_driver_reads(

@@ -20,7 +20,7 @@ from sensirion_i2c_sht3x.device import Sht3xDevice
 
 from buildkit import sketch
 from tests import native
-from tests.chip_world import circuit_of
+from tests.chip_world import circuit_of, stimulus
 
 pytestmark = pytest.mark.slow
 
@@ -203,6 +203,16 @@ def test_the_sketch_reads_what_the_makers_driver_reads(program: Path) -> None:
         else:
             assert int(t_steps) / 100 == pytest.approx(expected[0], abs=0.00501)
             assert int(h_steps) / 100 == pytest.approx(expected[1], abs=0.00501)
+
+
+@pytest.mark.usefixtures("no_waiting")
+def test_the_driver_reads_what_a_rehearsal_puts_on_the_bus() -> None:
+    wire, device = _driver()
+    for centi in range(0, 10_001, 137):
+        said = _driver_says(wire, device, stimulus("sht3x").reply(centi, centi - 4000))
+        assert said == (
+            pytest.approx(centi / 100 - 40, abs=0.005), pytest.approx(centi / 100, abs=0.005),
+        )  # fmt: skip
 
 
 @pytest.mark.usefixtures("no_waiting")

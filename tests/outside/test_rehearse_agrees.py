@@ -277,6 +277,22 @@ def test_what_tune_shows_is_what_the_sketch_does_in_a_room(tmp_path: Path) -> No
         assert done.outcome.on_s("mat") == pytest.approx(result.on_s, abs=2.0)
 
 
+def test_a_float_is_tuned_by_its_dwell_and_window_alone() -> None:
+    circuit = circuit_of(
+        "build: sump\nboard: atmega328p-5v\nsupply: {rail: 5V, max_ma: 500}\n"
+        "probes: {sump: {part: float-switch, value: closed, every_s: 1, average: 4}}\n"
+        "loads: {pump: {part: relay-module-active-low}}\n"
+        "control: [{drive: pump, by: sump, start_at: 1, stop_at: 0, min_on_s: 10, min_off_s: 10, "
+        "if_no_reading: off, no_reading_after_s: 30}]\n"
+    )
+    samples = tuple((float(t), int(t % 40 < 15)) for t in range(1, 900))
+    trace = Trace("waves", {"sump": samples}, 900.0)
+    (tuned,) = tuning.tune(circuit, tuning.over_trace(trace), lambda _: None)
+    assert {(r.setting.start_at, r.setting.stop_at) for r in tuned.tried} == {(1, 0)}
+    assert len(tuned.tried) == 3 * 3  # windows, dwells
+    assert tuned.current.starts == 23
+
+
 def test_undone_time_and_delay_by_hand() -> None:
     """A step from 0 to 40 at 100 s, back at 300 s: judged against start_at 15."""
     samples = tuple((float(t), 40 if 100 <= t < 300 else 0) for t in range(1, 600))

@@ -68,6 +68,69 @@ def test_a_source_rises_to_what_it_adds_over_what_leaks(tmp_path: Path) -> None:
     assert read[3600.0] == round(100 * (1 - math.exp(-2 * 3000 / 3600)))
 
 
+def test_a_fan_brings_outside_air_in_and_a_filter_does_not(tmp_path: Path) -> None:
+    text = KITCHEN.replace("cleans_m3_per_h: 225, efficiency: 0.8", "airs_m3_per_h: 180")
+    text = text.replace("starts_at: 400", "starts_at: 400\n    outside: 40")
+    edges = {"hood": [(600.0, True)]}
+    read = dict(room.readings(_room(text, tmp_path), HOOD.build, edges).readings["smoke"])
+    for t_s in (900.0, 1200.0, 3600.0):
+        assert read[t_s] == round(40 + 360 * math.exp(-6 * (t_s - 600) / 3600)), t_s
+
+
+SUMP = """build: sump
+board: atmega328p-5v
+supply: {rail: 5V, max_ma: 500}
+probes: {sump: {part: float-switch, value: closed, every_s: 1, average: 2}}
+loads: {pump: {part: relay-module-active-low}}
+control:
+  - {drive: pump, by: sump, start_at: 1, stop_at: 0, min_off_s: 60, if_no_reading: off, no_reading_after_s: 30}
+"""
+CELLAR = """room: cellar
+hours: 1
+water:
+  sump:
+    starts_at_l: 20
+    closes_at_l: 60
+    opens_at_l: 30.5
+    sources: [{from_s: 100, to_s: 3000, adds_l_per_min: 12}]
+    loads: {pump: {adds_l_per_min: -72}}
+"""
+
+
+def test_water_rises_to_the_float_and_falls_below_it(tmp_path: Path) -> None:
+    circuit = circuit_of(SUMP)
+    place = _room(CELLAR, tmp_path, circuit)
+    steps = dict(room.readings(place, circuit.build, {"pump": [(400.0, True)]}).readings["sump"])
+    # 40 litres at 0.2 a second; with the pump a litre a second goes, until 30.5 are left.
+    turns = [t for t in range(2, 3600) if steps[float(t)] != steps[float(t - 1)]]
+    assert turns == [300, 450]
+    changes, _ = modelled.lived(place, circuit)
+    edges = [(c.t_ms // 1000, c.state) for c in changes]
+    # On at 300 (two readings), 31 litres less in 31 s, and it fills again in 154.
+    assert edges[:4] == [(301, "on"), (332, "off"), (487, "on"), (518, "off")]
+    assert len(edges) == 2 * 15
+    empty = room.start(place)[0]
+    empty.advance(90.0, {"pump"})
+    assert empty.x == 0
+
+
+@pytest.mark.slow
+def test_sketch_and_tank_settle(tmp_path: Path) -> None:
+    circuit = circuit_of(SUMP)
+    # No level is reached with a reading, where a thousandth of a second would decide.
+    place = _room(CELLAR.replace("starts_at_l: 20", "starts_at_l: 20.07"), tmp_path, circuit)
+    done = rehearsing.in_room(circuit, "host", place, (), tmp_path / "made", lambda _: None)
+    expected, trace = modelled.lived(place, circuit)
+    assert done.trace.readings == trace.readings
+    seen = [(c.load, c.state, c.t_s) for c in done.outcome.changes]
+    assert seen == [(c.load, c.state, pytest.approx(c.t_ms / 1000, abs=0.05)) for c in expected]
+
+
+def test_a_float_that_sinks_closes_below(tmp_path: Path) -> None:
+    sinking = room.Float(30, 60)
+    assert [sinking.steps(x) for x in (50, 31, 30, 59, 60, 45)] == [0, 0, 1, 1, 0, 0]
+
+
 def test_a_source_comes_again(tmp_path: Path) -> None:
     source = room.Source(room.Effect(1.0), 100, 200, 1000)
     assert list(source.edges(2500)) == [100, 200, 1100, 1200, 2100, 2200]
@@ -132,6 +195,44 @@ def test_a_faulty_room_is_told_with_its_line(
     with pytest.raises(Refused) as caught:
         _room(KITCHEN.replace(old, new, 1), tmp_path)
     assert (rule, line) in [(fault.rule, fault.at.line) for fault in caught.value.faults]
+
+
+@pytest.mark.parametrize(
+    ("old", "new", "rule", "line"),
+    [
+        ("opens_at_l: 30.5", "opens_at_l: 60", "doc.out-of-range", 4),
+        ("    closes_at_l: 60\n", "", "doc.missing-key", 4),
+        ("to_s: 3000", "to_s: 30", "doc.out-of-range", 8),
+    ],
+)
+def test_a_faulty_tank_is_told_with_its_line(
+    old: str, new: str, rule: str, line: int, tmp_path: Path
+) -> None:
+    assert old in CELLAR
+    with pytest.raises(Refused) as caught:
+        _room(CELLAR.replace(old, new), tmp_path, circuit_of(SUMP))
+    assert (rule, line) in [(fault.rule, fault.at.line) for fault in caught.value.faults]
+    with pytest.raises(Refused, match="water moves only a float switch"):
+        _room(CELLAR.replace("  sump:", "  smoke:").replace("pump:", "hood:"), tmp_path)
+
+
+def test_the_rooms_of_the_readme_are_rooms(tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[2] / "README.md").read_text(encoding="utf-8")
+    block = readme[readme.index("room: small-kitchen") :].split("```")[0]
+    lines = block.splitlines()
+    plain = "\n".join(line for line in lines if not line.startswith("#"))
+    assert _room(plain + "\n", tmp_path).seconds == 10_800
+    others = [line[1:] for line in lines if line.startswith("# ") and "airs_m3" not in line]
+    text = "room: r\nhours: 1\n" + "\n".join(line.removeprefix(" ") for line in others) + "\n"
+    water = text.index("water:")
+    heat, water_, steady = (
+        text[:water],
+        text[water : text.index("steady:")],
+        text[text.index("steady:") :],
+    )
+    assert _room(heat, tmp_path, MAT).spaces[0].probe == "soil"
+    assert _room("room: r\nhours: 1\n" + water_, tmp_path, circuit_of(SUMP)).spaces[0].float_l
+    assert steady.startswith("steady: {shelf: 21}")
 
 
 def test_every_probe_has_its_room(tmp_path: Path) -> None:

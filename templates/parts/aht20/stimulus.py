@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from buildkit.rehearsal.answering import AskedOnBus, climate
 from buildkit.rehearsal.signals import crc31
 from buildkit.rehearsal.stimuli import Wires
 
@@ -26,26 +27,5 @@ def begin(wires: Wires) -> None:
     wires.scenario.i2c_busy(0, wires.address, MEASURING_US, reply(0, -5000, BUSY))
 
 
-def late_s(wires: Wires) -> float:
-    """The sketch asks when a reading is due, and fetches it after the measuring time."""
-    return wires.figure("measuring_ms") / 1000 + 0.004
-
-
-def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
-    """From now on it measures this."""
-    wires.i2c(t_s, MEASURE, _reply(wires, steps))
-
-
-def spoilt(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
-    """From now on one bit is turned over on the way."""
-    good = _reply(wires, steps)
-    wires.i2c(t_s, MEASURE, good[:2] + bytes([good[2] ^ 0x10]) + good[3:])
-
-
-def silent(wires: Wires, t_s: float) -> None:
-    """From now on it does not answer its address."""
-    wires.i2c_gone(t_s)
-
-
-def _reply(wires: Wires, steps: int) -> bytes:
-    return reply(steps) if wires.quantity.name == "humidity" else reply(4000, steps)
+_asked = AskedOnBus(MEASURE, climate(reply), waits="measuring_ms", turned=(2,))
+late_s, reading, spoilt, silent = _asked.late_s, _asked.reading, _asked.spoilt, _asked.silent

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 
+from buildkit.rehearsal.answering import AskedOnBus
 from buildkit.rehearsal.stimuli import Wires
 
 SENDS = False
@@ -98,21 +99,14 @@ def begin(wires: Wires) -> None:
         wires.scenario.i2c_reply(0, wires.address, held, after=register)
 
 
-def late_s(wires: Wires) -> float:
-    """The sketch starts a measurement when a reading is due, and fetches it after the longest one."""
-    return wires.figure("longest_response_ms") / 1000 + 0.004
-
-
-def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
-    """From now on it measures this."""
-    wires.i2c(t_s, DATA, data(*words(wires.quantity.name, steps)))
-
-
 def spoilt(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """From now on its registers hold what stands there when nothing was measured."""
     wires.i2c(t_s, DATA, data(*NOT_MEASURED))
 
 
-def silent(wires: Wires, t_s: float) -> None:
-    """From now on it does not answer its address."""
-    wires.i2c_gone(t_s)
+def _reply(wires: Wires, steps: int) -> bytes:
+    return data(*words(wires.quantity.name, steps))
+
+
+_asked = AskedOnBus(DATA, _reply, waits="longest_response_ms", turned=())
+late_s, reading, silent = _asked.late_s, _asked.reading, _asked.silent

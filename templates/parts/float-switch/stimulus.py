@@ -18,6 +18,11 @@ def cut(wires: Wires) -> int | None:
     return 0
 
 
+def late_s(wires: Wires) -> float:
+    """The sketch's clock begins a little after power-up, and a pass goes by."""
+    return 0.004
+
+
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """From now on it is open (0) or closed (1), after a little bouncing.
 

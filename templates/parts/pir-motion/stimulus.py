@@ -17,6 +17,11 @@ def cut(wires: Wires) -> int | None:
     return 0
 
 
+def late_s(wires: Wires) -> float:
+    """The sketch's clock begins a little after power-up, and a pass goes by."""
+    return 0.004
+
+
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """Motion from now on (1), or none (0).
 

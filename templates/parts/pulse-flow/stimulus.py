@@ -17,6 +17,11 @@ def cut(wires: Wires) -> int | None:
     return 0
 
 
+def late_s(wires: Wires) -> float:
+    """The sketch's clock begins a little after power-up, and a pass goes by."""
+    return 0.004
+
+
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """So much flow from the question before, since what is read is all that came after it."""
     _turns(wires, t_s, hertz(wires, steps * float(wires.quantity.resolution)))

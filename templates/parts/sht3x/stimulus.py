@@ -2,8 +2,8 @@
 
 from __future__ import annotations
 
+from buildkit.rehearsal.answering import AskedOnBus, climate
 from buildkit.rehearsal.signals import guarded
-from buildkit.rehearsal.stimuli import Wires
 
 SENDS = False
 MEASURE = b"\x24\x00"  # table 9: single shot, high repeatability, no clock stretching
@@ -17,31 +17,8 @@ def reply(centi_rh: int, centi_c: int = 2150) -> bytes:
     return guarded(temperature) + guarded(humidity)
 
 
-def begin(wires: Wires) -> None:
-    """Not to be read while it measures."""
-    wires.scenario.i2c_busy(0, wires.address, LONGEST_US)
-
-
-def late_s(wires: Wires) -> float:
-    """The sketch asks when a reading is due, and fetches it after the longest response."""
-    return wires.figure("longest_response_ms") / 1000 + 0.004
-
-
-def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
-    """From now on it measures this."""
-    wires.i2c(t_s, MEASURE, _reply(wires, steps))
-
-
-def spoilt(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
-    """From now on one bit of each word is turned over on the way."""
-    good = _reply(wires, steps)
-    wires.i2c(t_s, MEASURE, bytes(b ^ 0x10 if at in (1, 4) else b for at, b in enumerate(good)))
-
-
-def silent(wires: Wires, t_s: float) -> None:
-    """From now on it does not answer its address."""
-    wires.i2c_gone(t_s)
-
-
-def _reply(wires: Wires, steps: int) -> bytes:
-    return reply(steps) if wires.quantity.name == "humidity" else reply(4000, steps)
+_asked = AskedOnBus(
+    MEASURE, climate(reply), waits="longest_response_ms", turned=(1, 4), refuses_us=LONGEST_US
+)
+begin, late_s = _asked.begin, _asked.late_s
+reading, spoilt, silent = _asked.reading, _asked.spoilt, _asked.silent
