@@ -65,6 +65,12 @@ def core_of(circuit: Circuit) -> AvrCore:
     )
 
 
+def measuring(text: str) -> str:
+    """The sketch with its longest pass so far, sleep included, in `longestPassUs`."""
+    assert text.count(_LOOP) == 1
+    return text.replace(_LOOP, _MEASURE)
+
+
 def _written(text: str, name: str, into: Path) -> Path:
     ino = into / name / f"{name}.ino"
     ino.parent.mkdir(parents=True, exist_ok=True)
@@ -84,12 +90,10 @@ def _on_host(circuit: Circuit, ino: Path) -> Callable[[Scenario, float], Ran]:
 
 def _on_chip(circuit: Circuit, text: str, into: Path) -> Callable[[Scenario, float], Ran]:
     core, name = core_of(circuit), circuit.build.name
-    assert text.count(_LOOP) == 1
-    measuring = text.replace(_LOOP, _MEASURE)
     with ThreadPoolExecutor() as pool:
         written, measured = pool.map(
             lambda pair: toolchain.compile_sketch(_written(pair[0], name, into / pair[1]), core, into / pair[1]),
-            [(text, "written"), (measuring, "measured")],
+            [(text, "written"), (measuring(text), "measured")],
         )  # fmt: skip
 
     def run(scenario: Scenario, until_s: float) -> Ran:

@@ -53,7 +53,7 @@ def _plain(name: str, circuit: Circuit) -> str:
 
 def _compiled(text: str, circuit: Circuit, into: Path) -> Compiled:
     into.mkdir(parents=True)
-    shutil.copy(PLAIN / "lcd.h", into)
+    shutil.copy(PLAIN / "usual.h", into)
     ino = into / "sketch.ino"
     ino.write_text(text, encoding="utf-8")
     return toolchain.compile_sketch(ino, core_of(circuit), into)

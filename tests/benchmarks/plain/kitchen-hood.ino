@@ -5,7 +5,6 @@
 
 #define SENSOR_PIN 8
 #define HOOD_PIN 7
-#define READINGS 10
 #define START_AT 15.0
 #define STOP_AT 9.0
 
@@ -15,10 +14,9 @@
 SoftwareSerial sensor(SENSOR_PIN, 9);
 #endif
 
-#include "lcd.h"
+#include "usual.h"
 
-float readings[READINGS];
-int count = 0, next = 0;
+Average average(10);
 bool hoodOn = false;
 unsigned long changedAt = 0, lastReading = 0, calmSince = 0;
 
@@ -34,12 +32,6 @@ int readSensor() {
   return frame[12] << 8 | frame[13];
 }
 
-float average() {
-  float sum = 0;
-  for (int i = 0; i < count; i++) sum += readings[i];
-  return sum / count;
-}
-
 void setHood(bool on) {
   hoodOn = on;
   changedAt = millis();
@@ -50,8 +42,7 @@ void setHood(bool on) {
 void control() {
   unsigned long now = millis();
   if (now - lastReading > 15000) {
-    count = 0;
-    next = 0;
+    average.empty();
     if (hoodOn) setHood(false);
     return;
   }
@@ -59,8 +50,8 @@ void control() {
     setHood(false);
     return;
   }
-  if (count < READINGS || now - changedAt < 60000) return;
-  float value = average();
+  if (!average.full() || now - changedAt < 60000) return;
+  float value = average.mean();
   if (!hoodOn) {
     if (value >= START_AT) setHood(true);
   } else if (value >= START_AT) {
@@ -79,8 +70,8 @@ void show(int now) {
   lcd.print(" ug/m3   ");
   lcd.setCursor(0, 1);
   lcd.print("avg ");
-  if (count < READINGS) lcd.print("--");
-  else lcd.print(average(), 0);
+  if (!average.full()) lcd.print("--");
+  else lcd.print(average.mean(), 0);
   lcd.print(hoodOn ? " on      " : " off     ");
 }
 
@@ -98,9 +89,7 @@ void setup() {
 void loop() {
   int now = readSensor();
   if (now >= 0) {
-    readings[next] = now;
-    next = (next + 1) % READINGS;
-    if (count < READINGS) count++;
+    average.add(now);
     lastReading = millis();
   }
   control();
@@ -109,7 +98,7 @@ void loop() {
   Serial.print(",smoke,");
   if (now >= 0) Serial.print(now);
   Serial.print(",");
-  if (count == READINGS) Serial.print(average(), 0);
+  if (average.full()) Serial.print(average.mean(), 0);
   Serial.print(",hood,");
   Serial.println(hoodOn ? "on" : "off");
   delay(100);

@@ -5,15 +5,12 @@
 #define SHELF_PIN A0
 #define MIST_PIN 2
 #define LAMP_PIN 3
-#define READINGS 10
-#define SHELF_READINGS 4
 #define START_AT 45.0
 #define STOP_AT 52.0
 
-#include "lcd.h"
+#include "usual.h"
 
-float readings[READINGS], shelfReadings[SHELF_READINGS];
-int count = 0, next = 0, shelfCount = 0, shelfNext = 0;
+Average air(10), shelf(4);
 float lastValue = -1;
 bool mistOn = false;
 unsigned long changedAt = 0, lastReading = 0, sameSince = 0;
@@ -51,12 +48,6 @@ float readShelf() {
   return (kelvin - 273.15) * 1.8 + 32.0;
 }
 
-float averageOf(const float *values, int n) {
-  float sum = 0;
-  for (int i = 0; i < n; i++) sum += values[i];
-  return sum / n;
-}
-
 void setMist(bool on) {
   mistOn = on;
   changedAt = millis();
@@ -67,8 +58,7 @@ void setMist(bool on) {
 void control() {
   unsigned long now = millis();
   if (now - lastReading > 20000) {
-    count = 0;
-    next = 0;
+    air.empty();
     if (mistOn) setMist(false);
     return;
   }
@@ -76,8 +66,8 @@ void control() {
     setMist(false);
     return;
   }
-  if (count < READINGS || now - changedAt < (mistOn ? 120000 : 60000)) return;
-  float value = averageOf(readings, count);
+  if (!air.full() || now - changedAt < (mistOn ? 120000 : 60000)) return;
+  float value = air.mean();
   if (!mistOn && value <= START_AT) setMist(true);
   else if (mistOn && value >= STOP_AT) setMist(false);
 }
@@ -89,12 +79,12 @@ void show(float now) {
   else lcd.print(now, 1);
   lcd.print(mistOn ? "% on   " : "% off  ");
   lcd.setCursor(0, 1);
-  if (shelfCount < SHELF_READINGS) lcd.print("--");
-  else lcd.print(averageOf(shelfReadings, shelfCount), 1);
+  if (!shelf.full()) lcd.print("--");
+  else lcd.print(shelf.mean(), 1);
   lcd.write(0xDF);
   lcd.print("F av ");
-  if (count < READINGS) lcd.print("--   ");
-  else lcd.print(averageOf(readings, count), 1);
+  if (!air.full()) lcd.print("--   ");
+  else lcd.print(air.mean(), 1);
   lcd.print("  ");
 }
 
@@ -122,20 +112,16 @@ void loop() {
   if (now != lastValue) sameSince = millis();
   lastValue = now;
   if (now >= 0 && millis() - sameSince < 7200000UL) {
-    readings[next] = now;
-    next = (next + 1) % READINGS;
-    if (count < READINGS) count++;
+    air.add(now);
     lastReading = millis();
   }
-  float shelf = readShelf();
-  if (shelf > -999) {
-    shelfReadings[shelfNext] = shelf;
-    shelfNext = (shelfNext + 1) % SHELF_READINGS;
-    if (shelfCount < SHELF_READINGS) shelfCount++;
+  float degrees = readShelf();
+  if (degrees > -999) {
+    shelf.add(degrees);
   }
   control();
   show(now);
-  logRow(",air,", now, 2, count == READINGS ? averageOf(readings, count) : -1);
-  logRow(",shelf,", shelf, 1, shelfCount == SHELF_READINGS ? averageOf(shelfReadings, shelfCount) : -1);
+  logRow(",air,", now, 2, air.full() ? air.mean() : -1);
+  logRow(",shelf,", degrees, 1, shelf.full() ? shelf.mean() : -1);
   delay(2000);
 }

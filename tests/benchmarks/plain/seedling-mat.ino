@@ -5,14 +5,12 @@
 #define SOIL_PIN 4
 #define MAT_PIN 7
 #define LAMP_PIN 2
-#define READINGS 5
 #define START_AT 20.5
 #define STOP_AT 22.0
 
-#include "lcd.h"
+#include "usual.h"
 
-float readings[READINGS];
-int count = 0, next = 0;
+Average average(5);
 bool matOn = false, forced = false;
 unsigned long changedAt = 0, lastReading = 0;
 
@@ -85,12 +83,6 @@ float readSensor() {
   return raw / 16.0;
 }
 
-float average() {
-  float sum = 0;
-  for (int i = 0; i < count; i++) sum += readings[i];
-  return sum / count;
-}
-
 void setMat(bool on) {
   matOn = on;
   changedAt = millis();
@@ -101,16 +93,15 @@ void control() {
   unsigned long now = millis();
   bool silent = now - lastReading > 30000;
   if (silent) {
-    count = 0;
-    next = 0;
+    average.empty();
     if (matOn) setMat(false);
   } else if (matOn && now - changedAt > 7200000UL) {
     setMat(false);
     forced = true;
-  } else if (count == READINGS && now - changedAt >= 60000) {
+  } else if (average.full() && now - changedAt >= 60000) {
     forced = false;
-    if (!matOn && average() <= START_AT) setMat(true);
-    else if (matOn && average() >= STOP_AT) setMat(false);
+    if (!matOn && average.mean() <= START_AT) setMat(true);
+    else if (matOn && average.mean() >= STOP_AT) setMat(false);
   }
   digitalWrite(LAMP_PIN, silent || forced ? HIGH : LOW);
 }
@@ -124,8 +115,8 @@ void show(float now) {
   lcd.print("C     ");
   lcd.setCursor(0, 1);
   lcd.print("avg ");
-  if (count < READINGS) lcd.print("--");
-  else lcd.print(average(), 1);
+  if (!average.full()) lcd.print("--");
+  else lcd.print(average.mean(), 1);
   lcd.write(0xDF);
   lcd.print(matOn ? " on   " : " off  ");
 }
@@ -142,9 +133,7 @@ void setup() {
 void loop() {
   float now = readSensor();
   if (now != -127) {
-    readings[next] = now;
-    next = (next + 1) % READINGS;
-    if (count < READINGS) count++;
+    average.add(now);
     lastReading = millis();
   }
   control();
@@ -153,7 +142,7 @@ void loop() {
   Serial.print(",soil,");
   if (now != -127) Serial.print(now, 4);
   Serial.print(",");
-  if (count == READINGS) Serial.print(average(), 4);
+  if (average.full()) Serial.print(average.mean(), 4);
   Serial.print(",mat,");
   Serial.println(matOn ? "on" : "off");
   delay(1000);

@@ -45,3 +45,24 @@ class Lcd : public Print {
   void command(byte value) { send(value, 0); }
 };
 Lcd lcd;
+
+class Average {
+ public:
+  Average(int readings) : size(readings) {}
+  void add(float value) {
+    values[next] = value;
+    next = (next + 1) % size;
+    if (count < size) count++;
+  }
+  void empty() { count = next = 0; }
+  bool full() { return count == size; }
+  float mean() {
+    float sum = 0;
+    for (int i = 0; i < count; i++) sum += values[i];
+    return sum / count;
+  }
+
+ private:
+  float values[10];
+  int size, count = 0, next = 0;
+};
