@@ -315,3 +315,15 @@ def two_hands_that_run_one_load(bed: Bed, dice: random.Random) -> Plant | None:
     add(tree, "hands", "knob", _runner(load, dice))
     path = add(tree, "hands", "other_knob", e.button(load, "run-for", for_s=dice.randint(1, 900)))
     return at(tree, f"{path}.commands")
+
+
+# --- alarms ---
+
+
+@plants("control.alarm-never")
+def an_alarm_for_what_cannot_happen(bed: Bed, dice: random.Random) -> Plant | None:
+    if any(control.max_on_s for control in bed.build.control):
+        return None
+    tree = bed.copy()
+    path = add(tree, "alarms", "horn", e.lamp(when=["forced-rest"]))
+    return at(tree, f"{path}.when")
