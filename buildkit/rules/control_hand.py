@@ -67,7 +67,7 @@ def hand_heats_on(circuit: Circuit) -> Iterable[Fault]:
 
     Right:
         hands: {selector: {part: switch-hand-off-auto, commands: mat}}
-        control: [{drive: mat, by: soil, start_at: 20, stop_at: 22, max_on_s: 7200, min_off_s: 600, …}]
+        control: [{drive: mat, by: soil, max_on_s: 7200, min_off_s: 600, …}]
     """
     for hand, entry in _commanded(circuit):
         heats = hands.heats(circuit.build, hand.commands)
