@@ -40,7 +40,10 @@ def asked(hands: Iterable[Asker]) -> int:
 
 @dataclass(slots=True)
 class Asker:
-    """One hand control at work; its contacts are taken as settled."""
+    """One hand control at work; its contacts are taken as settled.
+
+    Of a switch, contacts that never come to rest are OFF, as open ones are.
+    """
 
     hand: Hand
     asks: int

@@ -9,23 +9,33 @@ from buildkit.bill import figure
 from buildkit.circuit import Circuit
 from buildkit.electrics import ntc_ohms_beta
 from buildkit.model import Control, Probe
+from buildkit.rows import text_displays
 from buildkit.sentences import duration
 
 
 def silent(circuit: Circuit, entry: Control, probe: Probe) -> Iterator[Step]:
     """The probe's plug pulled: what the load must do, and what it does when no silence can show."""
-    if _never_silent(probe):
+    if not probe.can_go_silent:
         yield _cut_wire(entry, probe)
         return
     yield _silence(circuit, entry, probe)
     yield _back_again(entry, probe)
 
 
-def _never_silent(probe: Probe) -> bool:
-    """Whether a broken wire of the probe looks like a reading."""
-    part = probe.use.part
-    told_apart = part.silence_figure and probe.use.figure(part.silence_figure) > 0
-    return bool(part.cannot_go_silent) and not told_apart
+def unheard(circuit: Circuit, probe: Probe) -> Iterator[Step]:
+    """The plug of a probe that no control listens to: it is silent after five lost readings."""
+    if not probe.can_go_silent:
+        return
+    name, warm_s = probe.use.name, figure(probe.use, "warm_up_s") or 0.0
+    after = f" (later than {duration(warm_s)} after power-up)" if warm_s else ""
+    shows = " Where a display has it, -- stands there." if text_displays(circuit.build) else ""
+    yield Step(
+        f"Pull the plug of {name}, all its wires at once{after}; plug it in again after a minute.",
+        f"The raw column of the log is empty, and after five such rows its average too.{shows}"
+        f"{_shown(circuit, 'no-reading')} Plugged in again, the readings return.",
+        "Readings go on without the plug: another wire leads there. None return: press reset "
+        "once; if that is needed every time, look at its supply wire.",
+    )
 
 
 def _cut_wire(entry: Control, probe: Probe) -> Step:

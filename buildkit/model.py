@@ -361,6 +361,13 @@ class Probe:
     every_s: float
     average: int
 
+    @property
+    def can_go_silent(self) -> bool:
+        """Whether a broken wire of it shows, and does not look like a reading."""
+        part = self.use.part
+        told_apart = part.silence_figure and self.use.figure(part.silence_figure) > 0
+        return not part.cannot_go_silent or bool(told_apart)
+
 
 @dataclass(frozen=True, slots=True)
 class Load:
@@ -513,6 +520,11 @@ class Build:
             self.between,
         )
         return tuple(item.use for group in groups for item in group.values())
+
+    def unheard(self) -> tuple[str, ...]:
+        """The probes that no control listens to; they are silent after five lost readings."""
+        used = {entry.by for entry in self.control}
+        return tuple(name for name in self.probes if name not in used)
 
     def hands_on(self, load: str) -> tuple[Hand, ...]:
         """The hand controls that command a load."""

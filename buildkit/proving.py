@@ -40,8 +40,10 @@ def stages(circuit: Circuit) -> tuple[Stage, ...]:
             tuple(trials.switching(circuit)),
         ),
         Stage(
-            "Thresholds and faults",
-            f"{unplugged}watch the indicator of the switching part, not the load",
+            "Thresholds and faults" if circuit.build.control else "Faults",
+            f"{unplugged}watch the indicator of the switching part, not the load"
+            if circuit.build.loads
+            else "board powered, the log open",
             tuple(trials.control(circuit)),
         ),
         Stage("The load", "lid closed, nobody touching", tuple(trials.load(circuit))),

@@ -217,6 +217,7 @@ def _scene(circuit: Circuit) -> dict[str, Any]:
         "steps_type": memory.steps_type(build),
         "count_type": memory.count_type(build),
         "any_stuck": any(entry.stuck_after_s for entry in build.control),
+        "any_unheard": bool(build.unheard()),
         "any_max_on": any(entry.max_on_s for entry in build.control),
         "any_run_on": any(entry.run_on_s for entry in build.control),
         "probes": [_probe(circuit, probe) for probe in build.probes.values()],
@@ -474,25 +475,29 @@ def _piece(piece: rows.Segment, use: Use) -> str:
 def _lamps(circuit: Circuit) -> list[dict[str, Any]]:
     lamps = [d for d in circuit.build.displays.values() if d.use.part.shows == "lamp"]
     return [
-        {"name": d.use.name, "follows": d.follows, "pin": _lamp_pin(circuit, d.use)} for d in lamps
+        {"name": d.use.name, "follows": d.follows, "pin": alarm_pin(circuit, d.use)} for d in lamps
     ]
 
 
 def _alarms(circuit: Circuit) -> list[dict[str, Any]]:
-    conditions = {"no-reading": "silent", "forced-rest": "forced"}
+    """The alarms, each with what raises it; a probe without control counts once it is warm."""
+    build = circuit.build
+    drives = [entry.drive for entry in build.control]
+    conditions = {
+        "no-reading": [
+            *(f"control_{drive}.silent" for drive in drives),
+            *(f"(probe_{name}.warm && probe_{name}.lapsed())" for name in build.unheard()),
+        ],
+        "forced-rest": [f"control_{drive}.forced" for drive in drives],
+    }
     return [
         {
             "name": alarm.use.name,
-            "pin": _lamp_pin(circuit, alarm.use),
-            "condition": " || ".join(
-                f"control_{entry.drive}.{conditions[when]}"
-                for entry in circuit.build.control
-                for when in alarm.when
-            )
-            or "false",
+            "pin": alarm_pin(circuit, alarm.use),
+            "condition": " || ".join(c for when in alarm.when for c in conditions[when]) or "false",
             "beep": _beep(alarm.use),
         }
-        for alarm in circuit.build.alarms.values()
+        for alarm in build.alarms.values()
     ]
 
 
@@ -503,7 +508,8 @@ def _beep(use: Use) -> dict[str, int] | None:
     return {"ms": round(use.figure("beep_ms")), "every_ms": round(use.figure("beep_every_ms"))}
 
 
-def _lamp_pin(circuit: Circuit, use: Use) -> Pin:
+def alarm_pin(circuit: Circuit, use: Use) -> Pin:
+    """The pin that drives a lamp or a sounder."""
     terminal = next(t for t in use.part.signals() if t.needs == "digital-out")
     wire = circuit.wire(use, terminal.name)
     assert wire is not None

@@ -71,7 +71,7 @@ def _contact_when_on(part: Switching, name: str, ends: tuple[str | None, str | N
 
 
 def control(circuit: Circuit) -> Iterator[Step]:
-    """Trip points and faults of every control entry."""
+    """Trip points and faults of every control entry, and of probes that are only shown."""
     for entry in circuit.build.control:
         probe = circuit.build.probes[entry.by]
         yield from _trip_points(entry, probe)
@@ -81,6 +81,8 @@ def control(circuit: Circuit) -> Iterator[Step]:
         if entry.max_on_s is not None:
             yield mishaps.longest_run(circuit, entry, entry.max_on_s)
         yield from hand_trials.hand_controls(circuit, entry)
+    for name in circuit.build.unheard():
+        yield from mishaps.unheard(circuit, circuit.build.probes[name])
 
 
 def _trip_points(entry: Control, probe: Probe) -> Iterator[Step]:

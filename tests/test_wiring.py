@@ -487,7 +487,9 @@ def test_steps_speak_the_words_of_the_region() -> None:
 
 def test_a_build_that_only_measures_is_asked_for_nothing_else() -> None:
     circuit = _measuring_only()
-    assert [stage.title for stage in proving.stages(circuit)] == ["Without power", "Low voltage"]
+    titles = [stage.title for stage in proving.stages(circuit)]
+    assert titles == ["Without power", "Low voltage", "Faults"]
+    assert "after five such rows its average too" in _expects(circuit, "Pull the plug of")
     text = " ".join([*_steps(circuit), *_steps(circuit).values()])
     assert "mains" not in text
     assert "I2C" not in text

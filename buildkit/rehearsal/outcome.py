@@ -7,12 +7,13 @@ from dataclasses import dataclass
 from typing import Any
 
 from buildkit.circuit import Circuit
-from buildkit.model import Display
+from buildkit.model import Display, Use
 from buildkit.rehearsal import chip, lcd, traces
 from buildkit.rehearsal.chip import ChipRun
 from buildkit.rehearsal.engines import Ran
 from buildkit.rehearsal.playing import load_port
 from buildkit.rows import text_displays
+from buildkit.sketch import alarm_pin
 
 
 @dataclass(frozen=True, slots=True)
@@ -70,6 +71,28 @@ class Outcome:
         return on_seconds(((c.t_s, c.state) for c in self.changes if c.load == load), self.seconds)
 
     @property
+    def alarms(self) -> dict[str, list[tuple[float, float]]]:
+        """From when to when (s) each alarm was raised; one that beeps counts as one throughout."""
+        return {name: self._raised(alarm.use) for name, alarm in self.circuit.build.alarms.items()}
+
+    def _raised(self, use: Use) -> list[tuple[float, float]]:
+        figures = use.figures
+        pause_s = figures["beep_every_ms"].value / 1000 if "beep_every_ms" in figures else 0.0
+        spans: list[tuple[float, float]] = []
+        since_s: float | None = None
+        changes = self.ran.seen.pin_changes(alarm_pin(self.circuit, use).port)
+        for t_us, state in [*changes, (self.seconds * 1e6, "end")]:
+            t_s = t_us / 1e6
+            if state == "high" and since_s is None:
+                since_s = t_s
+            elif state != "high" and since_s is not None:
+                if spans and since_s - spans[-1][1] <= pause_s:
+                    since_s = spans.pop()[0]
+                spans.append((since_s, t_s))
+                since_s = None
+        return spans
+
+    @property
     def display(self) -> dict[str, list[str]]:
         """The rows of each display that can be read back, at the end."""
         return {
@@ -100,6 +123,10 @@ class Outcome:
                     "on_fraction": round(self.on_s(load) / self.seconds, 4),
                 }
                 for load in loads
+            },
+            "alarms": {
+                name: [[round(from_s, 3), round(to_s, 3)] for from_s, to_s in spans]
+                for name, spans in self.alarms.items()
             },
             "changes": [
                 {"t_s": round(c.t_s, 3), "load": c.load, "state": c.state, "cause": c.cause}

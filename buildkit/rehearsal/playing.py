@@ -24,6 +24,7 @@ from buildkit.rehearsal.faults import Fault, unharmed
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.stimuli import Stimulus, Wires
 from buildkit.rehearsal.traces import Sample, Trace
+from buildkit.sketch import alarm_pin
 
 AFTER_S = 2.0  # a trace's last reading is still taken and acted upon
 _NOISE_TIMES = 10
@@ -44,12 +45,14 @@ class Slot:
 
 
 def set_up(circuit: Circuit) -> Scenario:
-    """The world at power-up: rails, parts on the bus, idle wires, and the loads' pins watched."""
+    """The world at power-up: rails, parts on the bus, idle wires; the pins of loads and alarms watched."""
     scenario = Scenario()
     board = circuit.board
     scenario.supply(circuit.io_rail.volts, board.figure("adc_reference_v"))
     for load in circuit.build.loads:
         scenario.watch(load_port(circuit, load))
+    for alarm in circuit.build.alarms.values():
+        scenario.watch(alarm_pin(circuit, alarm.use).port)
     for use in circuit.uses_talking("i2c"):
         if use.address is not None:
             scenario.i2c_present(0, use.address)

@@ -15,6 +15,7 @@ from buildkit.terminal import safe
 
 _MOST_CHANGES = 40
 _MOST_SETTINGS = 8
+_MOST_ALARMS = 6
 
 
 def duration(seconds: float) -> str:
@@ -47,6 +48,7 @@ def told(rehearsal: Rehearsal, faults: list[Fault], touched: list[Touched]) -> s
     if outcome.dropped_lines:
         lines.append(f"  rows that the log had no room for: {outcome.dropped_lines}")
     lines += _loads(outcome)
+    lines += _alarms(outcome)
     lines += _changes(outcome)
     lines += _displays(outcome)
     lines.append(_last(outcome))
@@ -61,6 +63,16 @@ def _loads(outcome: Outcome) -> list[str]:
         count = outcome.starts(load)
         times = "once" if count == 1 else f"{count} times"
         lines.append(f"  {load}: started {times}, ran {ran}, {share:.1f} % of the time")
+    return lines
+
+
+def _alarms(outcome: Outcome) -> list[str]:
+    lines = []
+    for name, spans in outcome.alarms.items():
+        when = ", ".join(f"{from_s:.0f} to {to_s:.0f} s" for from_s, to_s in spans[:_MOST_ALARMS])
+        more = f" and {len(spans) - _MOST_ALARMS} times more" if len(spans) > _MOST_ALARMS else ""
+        text = f"{name}: raised {when}{more}" if spans else f"{name}: never raised"
+        lines += textwrap.wrap(text, WIDTH, initial_indent="  ", subsequent_indent="    ")
     return lines
 
 

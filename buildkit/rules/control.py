@@ -415,9 +415,8 @@ def cannot_go_silent(circuit: Circuit) -> Iterable[Fault]:
         control: [{drive: pump, by: tank_empty, max_on_s: 900, if_no_reading: off, …}]
     """
     for entry, probe, _ in _entries(circuit):
-        part, figures = probe.use.part, probe.use.figures
-        told_apart = part.silence_figure and figures[part.silence_figure].value > 0
-        if not part.cannot_go_silent or told_apart:
+        part = probe.use.part
+        if probe.can_go_silent:
             continue
         bound = "" if entry.max_on_s else " Set max_on_s, so that no single fault runs it for ever."
         yield Fault(

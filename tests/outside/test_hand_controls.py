@@ -10,7 +10,7 @@ from pathlib import Path
 
 import pytest
 
-from buildkit.rehearsal import faults, modelled, playing, rehearsing, touches
+from buildkit.rehearsal import engines, faults, modelled, outcome, playing, rehearsing, touches
 from buildkit.rehearsal.traces import Trace
 from tests.chip_world import circuit_of
 
@@ -104,3 +104,21 @@ def test_hand_does_not_come_back_with_the_power(tmp_path: Path) -> None:
         touches.told(touched, circuit, starts),
     )  # fmt: skip
     assert [(round(c.t_ms / 1000, 1), c.state, c.cause) for c in model] == states
+
+
+def test_a_cut_wire_that_hums_rests_the_load(tmp_path: Path) -> None:
+    circuit = circuit_of(BUILD.format(board="samd21-3v3"))
+    readings = {name: tuple((float(t), 2200) for t in range(1, 31)) for name in ("warm", "soil")}
+    rows = playing.slots(circuit, Trace("by hand", readings, 30.0), (), 1)
+    scenario = playing.set_up(circuit)
+    playing.put(circuit, scenario, rows)
+    touches.put([touches.parse("selector=hand@10", circuit)], circuit, scenario)
+    hand = next(wire for wire in circuit.signals() if wire.spot == ("selector", "HAND"))
+    assert hand.pin is not None
+    # 50 Hz: past the threshold and back each 10 ms, so that it never stands still for 30 ms.
+    for half_wave in range(300):
+        scenario.level(20 + half_wave / 100, hand.pin.port, half_wave % 2)
+    ran = engines.runner(circuit, "host", tmp_path)(scenario, 30.0)
+    (on, off) = outcome.of(circuit, ran, 30.0).changes
+    assert (on.state, off.state, off.cause) == ("on", "off", "hand")
+    assert 20.5 <= off.t_s <= 20.55

@@ -60,7 +60,7 @@ BY_HAND = {
       const int8_t spent = kind ? 0 : -1;
       last[at] = new Hand{ loads[at], last[at], spent, spent };
       if (kind) button[buttons++] = new Button{ *last[at], { pin, debounce_ms, {}, false, false, false }, " rtf"[kind], for_ms, {} };
-      else selector[selectors++] = new HandOffAuto{ *last[at], { pin, debounce_ms, {}, false, false, false }, { next_pin, debounce_ms, {}, false, false, false }, false, 0 };
+      else selector[selectors++] = new HandOffAuto{ *last[at], { pin, debounce_ms, {}, false, false, false }, { next_pin, debounce_ms, {}, false, false, false }, (uint16_t)for_ms, {}, false, 0 };
     }
     static long edge_at[20000], edge_pin[20000];
     const long edges = number();
@@ -70,7 +70,7 @@ BY_HAND = {
     long edge = 0;""",
     "hand_timers": """
         for (long i = 0; i < buttons; i++) { shift(button[i]->contact.still, offset); shift(button[i]->run, offset); }
-        for (long i = 0; i < selectors; i++) { shift(selector[i]->by_hand.still, offset); shift(selector[i]->by_itself.still, offset); }""",
+        for (long i = 0; i < selectors; i++) { shift(selector[i]->by_hand.still, offset); shift(selector[i]->by_itself.still, offset); shift(selector[i]->calm, offset); }""",
     "touch": """
       for (; edge < edges && edge_at[edge] == t; edge++) levels[edge_pin[edge]] = !levels[edge_pin[edge]];
       for (long i = 0; i < buttons; i++) button[i]->step(now);
@@ -120,6 +120,10 @@ def _wave(rng: random.Random, until_ms: int, debounce_ms: int, hold_ms: Sequence
         for _ in range(rng.choice([0, 0, 1, 2, 4])):
             t_ms += rng.choice([1, 2, max(1, debounce_ms - 1), debounce_ms])
             edges.append(t_ms)
+        if rng.random() < 0.1:  # a cut wire hums
+            for _ in range(rng.choice([5, 40])):
+                t_ms += rng.randint(1, debounce_ms)
+                edges.append(t_ms)
         t_ms += rng.choice([debounce_ms, debounce_ms + 1, *hold_ms])
     return edges
 
@@ -139,15 +143,46 @@ def _button(name: str, states: Iterable[tuple[int, bool]]) -> list[Touch]:
     return [(t_ms, name, "press") for _, (t_ms, closed) in pairwise(states) if closed]
 
 
-def _switch(name: str, by_hand: list[tuple[int, bool]], by_itself: list[tuple[int, bool]]) -> list[Touch]:  # fmt: skip
+def _still(edges: Sequence[int], debounce_ms: int, until_ms: int) -> list[tuple[int, int]]:
+    """From when until before when a contact has stood still for the debouncing time."""
+    ends = pairwise([0, *edges, 2 * until_ms])
+    return [(from_ms + debounce_ms, to_ms) for from_ms, to_ms in ends if from_ms + debounce_ms < to_ms]  # fmt: skip
+
+
+def _restless(
+    waves: Sequence[Sequence[int]], debounce_ms: int, known_ms: int, limit_ms: int, until_ms: int
+) -> list[tuple[int, int]]:
+    """From when until before when one of two contacts has been on the move for too long."""
+    one, other = (_still(wave, debounce_ms, until_ms) for wave in waves)
+    both = sorted((max(a, c), min(b, d)) for a, b in one for c, d in other if max(a, c) < min(b, d))
+    calm = [(known_ms, known_ms + 1), *((a, b) for a, b in both if b > known_ms), (2 * until_ms, 0)]
+    found, last_ms = [], known_ms
+    for begin_ms, end_ms in calm:
+        if last_ms + limit_ms < begin_ms:
+            found.append((last_ms + limit_ms, begin_ms))
+        last_ms = max(last_ms, end_ms - 1)
+    return found
+
+
+def _switch(
+    name: str, waves: Sequence[Sequence[int]], debounce_ms: int, limit_ms: int, until_ms: int
+) -> list[Touch]:
     """Positions, from when both contacts are known."""
+    by_hand, by_itself = (_settled(wave, debounce_ms, until_ms) for wave in waves)
     if not by_hand or not by_itself:
         return []
     known_ms = max(by_hand[0][0], by_itself[0][0])
+    moving = _restless(waves, debounce_ms, known_ms, limit_ms, until_ms)
+    times = {
+        known_ms,
+        *(t for t, _ in (*by_hand, *by_itself)),
+        *(t for span in moving for t in span),
+    }
     touches: list[Touch] = []
-    for t_ms in sorted({known_ms, *(t for t, _ in (*by_hand, *by_itself) if t > known_ms)}):
+    for t_ms in sorted(t for t in times if t >= known_ms):
         one, other = ([c for t, c in side if t <= t_ms][-1] for side in (by_hand, by_itself))
         position = "off" if one == other else "hand" if one else "auto"
+        position = "off" if any(a <= t_ms < b for a, b in moving) else position
         if not touches or touches[-1][2] != position:
             touches.append((t_ms, name, position))
     return touches
@@ -174,8 +209,11 @@ def _handed(case: Case, scale: Scale) -> tuple[Case, list[list[int]], list[Touch
             for _ in range(2 if hand.selector else 1)
         ]
         edges += [(at, pin + n) for n, wave in enumerate(waves) for at in wave]
-        states = [_settled(wave, debounce_ms, case.until_ms) for wave in waves]
-        touches += _switch(name, *states) if hand.selector else _button(name, states[0])
+        if hand.selector:
+            for_ms = rng.choice([20, 60, 400])
+            touches += _switch(name, waves, debounce_ms, for_ms, case.until_ms)
+        else:
+            touches += _button(name, _settled(waves[0], debounce_ms, case.until_ms))
         kind = 0 if hand.selector else 1 + DOES.index(hand.does)
         rows.append([drives.index(hand.commands), kind, pin, debounce_ms, for_ms])
     heats = [int(drive == "x") for drive in drives]

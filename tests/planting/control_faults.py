@@ -279,18 +279,13 @@ def a_hand_on_a_load_that_nothing_drives(bed: Bed, dice: random.Random) -> Plant
 
 @plants("control.hand-heats-on")
 def a_hand_that_heats_without_end(bed: Bed, dice: random.Random) -> Plant | None:
-    heaters = [
-        (n, c)
-        for n, c in enumerate(bed.build.control)
-        for draws in [bed.build.loads[c.drive].draws]
-        if draws is not None and draws.kind == "heater"
-    ]
-    if not heaters:
+    found = e.entry(bed, dice)
+    draws = bed.build.loads[found[1].drive].draws if found is not None else None
+    if found is None or draws is None or draws.kind != "heater":
         return None
-    number, control = dice.choice(heaters)
     tree = bed.copy()
-    tree["control"][number].pop("max_on_s", None)
-    path = add(tree, "hands", "knob", _runner(control.drive, dice))
+    tree["control"][found[0]].pop("max_on_s", None)
+    path = add(tree, "hands", "knob", _runner(found[1].drive, dice))
     return at(tree, f"{path}.commands")
 
 
@@ -315,3 +310,15 @@ def two_hands_that_run_one_load(bed: Bed, dice: random.Random) -> Plant | None:
     add(tree, "hands", "knob", _runner(load, dice))
     path = add(tree, "hands", "other_knob", e.button(load, "run-for", for_s=dice.randint(1, 900)))
     return at(tree, f"{path}.commands")
+
+
+# --- alarms ---
+
+
+@plants("control.alarm-never")
+def an_alarm_for_what_cannot_happen(bed: Bed, dice: random.Random) -> Plant | None:
+    if any(control.max_on_s for control in bed.build.control):
+        return None
+    tree = bed.copy()
+    path = add(tree, "alarms", "horn", e.lamp(when=["forced-rest"]))
+    return at(tree, f"{path}.when")

@@ -20,17 +20,7 @@ control:
 """
 TEXT = example_text("seedling-mat", "atmega328p-5v").replace("control:\n", HANDS)
 MAT = circuit_of(TEXT)
-SILL = """room: sill
-hours: 3
-heat:
-  soil:
-    capacity_kj_per_k: 15
-    starts_at: 15
-    outside: 12
-    loses_w_per_k: 2.5
-    loads: {mat: {watts: 60}}
-    noise: 0.05
-"""
+COLD = "room: cold\nhours: 3\nsteady: {soil: 15}\n"
 
 
 def asked(*words: str) -> list[Touched]:
@@ -105,8 +95,8 @@ def test_the_model_is_told_once_the_contacts_have_settled_and_at_each_start() ->
 
 
 def test_a_room_is_foreseen_with_the_hands_in_it(tmp_path: Path) -> None:
-    path = tmp_path / "sill.yaml"
-    path.write_text(SILL, encoding="utf-8")
+    path = tmp_path / "cold.yaml"
+    path.write_text(COLD, encoding="utf-8")
     place = room.load(path, MAT.build)
     told = touches.told(asked("selector=off@1000", "selector=auto@4000", "pause=press@6000"), MAT, [0.0])  # fmt: skip
     changes, trace = modelled.lived(place, MAT, told)
