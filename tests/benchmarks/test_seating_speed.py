@@ -1,7 +1,8 @@
 """How long seating takes, in this process: printed with ``pytest -s``, compared as ratios.
 
-Processor time of the process. The figures of a machine pass or fail nothing.  What is asserted is growth
-between two sizes measured in the same run, with room for a busy machine.
+Processor time of the process.  The figures of a machine pass or fail nothing;
+what is asserted is growth between two sizes measured in the same run, with room
+for a busy machine.
 """
 
 from __future__ import annotations
