@@ -202,6 +202,11 @@ class Board:
             found = next((pin for pin in self.pins.values() if label in pin.aliases), None)
         return found
 
+    def pin_max_v(self, pin: Pin | None) -> float:
+        """The most volts that a pin may see: its own limit, or that of all pins."""
+        own = pin.max_v if pin is not None else None
+        return self.figure("pin_max_v") if own is None else own
+
     def role_pin(self, role: str) -> Pin | None:
         """The pin that serves ``role``, such as ``Wire.sda``."""
         return next((pin for pin in self.pins.values() if role in pin.roles), None)

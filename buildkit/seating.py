@@ -92,6 +92,15 @@ def fit_together(problem: Problem, items: Sequence[Item]) -> bool:
     return solve(_ordered(problem, items), problem.table) is not None
 
 
+def all_fit(build: Build) -> bool:
+    """Whether every terminal of a build gets a pin and every part a rail."""
+    _, no_bus = _bus_seats(build)
+    if no_bus or connect(build, {}).unfed:
+        return False
+    problem = problem_of(build)
+    return fit_together(problem, problem.items)
+
+
 def _first_that_fit(problem: Problem) -> list[Item]:
     """The parts in the order of the file, without each that the ones before it leave no room.
 

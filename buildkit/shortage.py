@@ -205,19 +205,24 @@ def _own_tables() -> Tables:
     return Tables()
 
 
-def boards_with_room(build: Build, tables: Tables | None = None) -> list[str]:
-    """Boards on which every terminal gets a pin and every part a rail, the smallest first."""
+def boards_with_room(build: Build, tables: Tables | None = None, most: int = 0) -> list[str]:
+    """Boards on which every terminal gets a pin and every part a rail, the smallest first.
+
+    At ``most`` so many, or all when that is 0.  Whether all fit is asked, not
+    where each would sit: that is the longer search.
+    """
     known = tables or _own_tables()
     boards = []
     for board_id in known.board_ids():
         with suppress(Refused):  # a faulty table of the user's own is told where it is used
             boards.append(known.board(board_id))
     boards.sort(key=lambda board: (len(board.pins), board.id))
-    fitting = []
+    fitting: list[str] = []
     for board in boards:
-        circuit = seating.seat(rewired(build, board))
-        if board.id != build.board.id and not circuit.unseated and not circuit.unfed:
+        if board.id != build.board.id and seating.all_fit(rewired(build, board)):
             fitting.append(board.id)
+            if len(fitting) == most:
+                break
     return fitting
 
 
@@ -284,9 +289,9 @@ def _few(names: Sequence[str], most: int = 8) -> str:
 def helps(build: Build, shortage: Shortage, tables: Tables | None = None) -> list[str]:
     """What would help beside leaving out: other boards and other parts, each as an advice."""
     advice = []
-    boards = boards_with_room(build, tables)
+    boards = boards_with_room(build, tables, _BOARDS_NAMED)
     if boards:
-        advice.append(f"move the build to {' or '.join(boards[:_BOARDS_NAMED])}, where all fit")
+        advice.append(f"move the build to {' or '.join(boards)}, where all fit")
     else:
         advice.append("divide the work between two boards: no board of the tables has the room")
     others = other_parts(build, shortage, tables)

@@ -183,8 +183,7 @@ def _harm(ground: Ground, use: Use, terminal: Terminal, pin: Pin, volts: float |
         harm += _SHARED_STRAP_HARM
     if terminal.needs == "adc" and pin.adc_limit:
         harm += _ADC_LIMIT_HARM
-    most_v = board.figure("pin_max_v") if pin.max_v is None else pin.max_v
-    if volts is not None and volts > most_v:
+    if volts is not None and volts > board.pin_max_v(pin):
         harm += FLAW
     if load and _rests_running(ground, use, pin):
         harm += FLAW
@@ -219,7 +218,7 @@ def port_harm(board: Board, use: Use) -> int:
     """FLAW when the clock cannot make the part's speed on a port closely enough."""
     if board.core.family != "avr" or "serial_baud" not in use.figures:
         return 0
-    error = electrics.avr_core_baud_error(board.figure("clock_hz"), use.figure("serial_baud"))
+    _, error = electrics.avr_core_baud(board.figure("clock_hz"), use.figure("serial_baud"))
     return FLAW if abs(error) > _BAUD_LIMIT else 0
 
 

@@ -19,6 +19,7 @@ from buildkit.cli import app
 from buildkit.model import Build
 from buildkit.moving import Move
 from buildkit.places import data_dir
+from buildkit.rewiring import rewired
 from tests.seating_builds import (
     AVR_BOARDS,
     BOARDS,
@@ -343,6 +344,20 @@ def test_what_would_help_does_help() -> None:
     assert "atmega328p-5v" not in boards
     others = shortage.other_parts(made, short, TABLES)
     assert any("on the I2C bus" in said for said in others)
+
+
+@pytest.mark.parametrize("kinds", [["bead"] * 7, ["lamp"] * 24, ["dust"] * 2, ["air", "panel"]])
+def test_a_board_has_room_just_when_seating_leaves_nothing_out(kinds: list[str]) -> None:
+    made = build(named(*kinds))
+    roomy = []
+    for board_id in TABLES.board_ids():
+        there = rewired(made, TABLES.board(board_id))
+        circuit = seating.seat(there)
+        if not circuit.unseated and not circuit.unfed and board_id != made.board.id:
+            roomy.append(board_id)
+    told = shortage.boards_with_room(made, TABLES)
+    assert sorted(told) == roomy
+    assert shortage.boards_with_room(made, TABLES, 2) == told[:2]
 
 
 def test_a_bus_display_is_offered_for_a_parallel_one() -> None:

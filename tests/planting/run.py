@@ -16,8 +16,8 @@ from tests.planting.garden import PLANTERS, Plant, Planter
 FAMILIES = ("doc", "pin", "bus", "level", "power", "load", "time", "control", "show", "memory")
 TRIES = 40  # throws of the dice for one fault before a bed is given up
 
-# Rules whose faults are slow to check, and how many are enough: a search over pins and boards, huge files.
-COSTLY = {"pin.none-left": 8, "memory.flash": 24}
+# Rules whose faults are slow to check, and how many are enough: huge files.
+COSTLY = {"memory.flash": 24}
 
 # Rules for which no fault can be planted, and why.
 NOT_PLANTED: dict[str, str] = {}
