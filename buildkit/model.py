@@ -6,6 +6,7 @@ their name; exact quantities (thresholds, resolutions) are ``Fraction``.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, Literal
@@ -110,6 +111,17 @@ class Pin:
     adc_limit: str | None = None  # when its analog channel cannot be used, in a sentence
     hazards: tuple[Hazard, ...] = ()
 
+    @property
+    def timer(self) -> str | None:
+        """The timer behind its PWM: TIMER2 of TIMER2B, TIM4 of TIM4_CH1, PWM1 of PWM1 A."""
+        found = re.match(r"TIMER\d+|[^ _]+", self.pwm or "")
+        return found[0] if found is not None else None
+
+    @property
+    def change_group(self) -> int | None:
+        """The pin-change vector that its input shares with seven others (AVR data sheets)."""
+        return None if self.pin_change is None else self.pin_change // 8
+
     def hazard(self, kind: str) -> Hazard | None:
         """The hazard of that kind, or None."""
         return next((hazard for hazard in self.hazards if hazard.kind == kind), None)
@@ -141,6 +153,22 @@ class PinGroup:
 
 
 @dataclass(frozen=True, slots=True)
+class Taking:
+    """What a service of the core (its clock, tone(), software serial) takes of the chip.
+
+    ``at_once`` is how many of it can run together, 0 for as many as there are
+    pins; ``frequencies``, of PWM, is how many there can be on any pins.
+    """
+
+    timers: tuple[str, ...]
+    source: str
+    at_once: int = 0
+    frequencies: int = 0
+    pin_change: bool = False  # all pin-change vectors
+    bears_pwm: bool = False  # PWM at the core's own frequency goes on beside it
+
+
+@dataclass(frozen=True, slots=True)
 class Core:
     """What the toolchain must be told about a board."""
 
@@ -151,6 +179,7 @@ class Core:
     variant: str = ""
     defines: tuple[str, ...] = ()
     package: str = ""
+    takes: Mapping[str, Taking] = field(default_factory=dict)  # by service
 
 
 @dataclass(frozen=True, slots=True)
@@ -252,6 +281,7 @@ class Terminal:
     contact: str | None = None  # feed | load
     side: str | None = None  # of a part in a wire: in | out of a divider, high | low of a shifter
     joint: bool = False  # nothing of the part itself: its extras stand there
+    wave: str | None = None  # tone | servo: what the core must generate on its pin
 
 
 @dataclass(frozen=True, slots=True)

@@ -117,6 +117,7 @@ _NEEDED: Mapping[str, tuple[str, ...]] = {
     "divider": ("upper_ohms", "lower_ohms"),
     "shifter": ("pull_up_ohms", "on_ohms"),
     "measured": ("each_ram_bytes",),
+    "tone": ("tone_hz",),
     "coil": ("driver_max_ma", "base_ohms", "base_on_v", "pull_down_ohms", "flyback_max_a"),
     "cutouts": ("opens_at_c", "load_max_v", "load_max_a"),
 }
@@ -126,6 +127,7 @@ def _missing_figures(tree: Node) -> list[Fault]:
     """Figures that a part of its kind must have and its table lacks."""
     raw = tree.plain()
     kinds = {terminal["kind"] for terminal in raw["terminals"].values()} & {"supply"}
+    kinds |= {terminal.get("wave", "") for terminal in raw["terminals"].values()}
     kinds |= {*raw["roles"], raw["talks"], raw.get("shows", ""), raw.get("between", "")}
     if "switching" in raw:
         kinds |= {"switching", f"active {raw['switching']['active']}"}

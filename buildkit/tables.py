@@ -92,6 +92,7 @@ def _board(path: Path) -> model.Board:
             variant=core.get("variant", ""),
             defines=tuple(core.get("defines", ())),
             package=core.get("package", ""),
+            takes={name: _taking(entry) for name, entry in core.get("takes", {}).items()},
         ),
         bootloader=model.Bootloader(boot["name"], boot["survives_watchdog"], boot["from"]),
         figures=_figures(raw["figures"]),
@@ -108,6 +109,17 @@ def _board(path: Path) -> model.Board:
         pins={str(label): _pin(str(label), entry) for label, entry in raw["pins"].items()},
         headers=tuple(model.Header(h["name"], _labels(h["labels"])) for h in raw["headers"]),
         sources=raw["sources"],
+    )
+
+
+def _taking(raw: Mapping[str, Any]) -> model.Taking:
+    return model.Taking(
+        timers=tuple(raw.get("timers", ())),
+        source=raw["from"],
+        at_once=raw.get("at_once", 0),
+        frequencies=raw.get("frequencies", 0),
+        pin_change=raw.get("pin_change", False),
+        bears_pwm=raw.get("bears_pwm", False),
     )
 
 
@@ -188,6 +200,7 @@ def _terminal(name: str, raw: Mapping[str, Any]) -> model.Terminal:
         contact=raw.get("contact"),
         side=raw.get("side"),
         joint=raw.get("joint", False),
+        wave=raw.get("wave"),
     )
 
 

@@ -181,6 +181,7 @@ def wording_faults(board: Board) -> list[str]:
     cited = {f"figure {name}": figure.source for name, figure in board.figures.items()}
     cited |= {f"rail {rail.name}": rail.source for rail in board.rails.values()}
     cited |= {f"group {group.name}": group.source for group in board.groups}
+    cited |= {f"core takes {name}": taking.source for name, taking in board.core.takes.items()}
     cited["bootloader"] = board.bootloader.source
     faults += [
         f"{what}: '{by}' names no place" for what, by in cited.items() if not PLACE.match(by)
