@@ -128,6 +128,30 @@ class Pin:
 
 
 @dataclass(frozen=True, slots=True)
+class Regulator:
+    """A linear regulator: kelvins for each watt of its heat, and the hottest that its chip may be."""
+
+    k_per_w: float
+    junction_max_c: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Inlet:
+    """A connection of the board for a supply whose volts a regulator brings down to a rail.
+
+    ``regulator`` is None for one that switches, whose heat is small.
+    """
+
+    name: str
+    feeds: str
+    min_v: float
+    max_v: float
+    source: str
+    regulator: Regulator | None = None
+
+
+@dataclass(frozen=True, slots=True)
 class Rail:
     """A supply of the board: what it is, and what it can give to parts."""
 
@@ -139,6 +163,8 @@ class Rail:
     labels: tuple[str, ...]  # header labels on this rail
     source: str
     fed_by: str | None = None  # the rail whose current this one also draws on
+    regulator: Regulator | None = None  # what makes it from that rail, where it is a linear one
+    usb: str | None = None  # joined | diode: how the USB socket's 5 V come to this rail
 
 
 @dataclass(frozen=True, slots=True)
@@ -219,6 +245,7 @@ class Board:
     pins: Mapping[str, Pin]
     headers: tuple[Header, ...]
     sources: Mapping[str, str]
+    inlets: Mapping[str, Inlet] = field(default_factory=dict)
 
     def figure(self, name: str) -> float:
         """The number called ``name``; KeyError when the table has none."""
@@ -404,6 +431,7 @@ class Load:
     draws: Draws | None
     cutout: str | None  # in the builder's words, or the title of the part
     cutout_part: Part | None = None
+    switches: str = "live"  # live | neutral: the conductor that its switch sits in
 
 
 @dataclass(frozen=True, slots=True)
@@ -473,12 +501,27 @@ class Mains:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """What feeds the board, and what it can give."""
+    """What feeds the board, and what it can give.
+
+    ``rail`` is the one that is fed in the end, through ``inlet`` where the
+    supply comes in there; ``volts`` are those of the supply, where told.
+    """
 
     rail: str
     max_ma: float
     at: Place
     places: Mapping[str, Place]
+    volts: float | None = None
+    inlet: Inlet | None = None
+
+    @property
+    def label(self) -> str:
+        """Where it is wired: the inlet, or the rail."""
+        return self.rail if self.inlet is None else self.inlet.name
+
+    def place(self, key: str) -> Place:
+        """Where ``key`` stands under the supply, or the supply itself."""
+        return self.places.get(key, self.at)
 
 
 @dataclass(frozen=True, slots=True)

@@ -85,6 +85,8 @@ def _board_names(tree: Node) -> Iterable[tuple[Node | None, Iterable[str], str]]
     rails, ports = tree.value["rails"], tree.value["serial_ports"]
     for _, rail in rails.items():
         yield rail.get("fed_by"), rails.value, "rail"
+    for _, inlet in fields.items(tree, "inlets"):
+        yield inlet.get("feeds"), rails.value, "rail"
     yield tree.get("io_rail"), rails.value, "rail"
     yield tree.get("log_port"), ports.value, "serial port"
 

@@ -502,3 +502,18 @@ def test_the_library_names() -> None:
         assert name == "__version__" or thing.__doc__, name
     with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
         _ = buildkit.nonsense
+
+
+@pytest.mark.parametrize(("board", "label", "errors"), [
+    ("atmega2560-5v", "VIN", set()), ("ra4m1-5v", "VIN", set()), ("esp32-c3-dev", "5V", {"power.supply-range"}),
+])  # fmt: skip
+def test_a_supply_of_9_volts_goes_to_an_inlet_or_is_told(
+    board: str, label: str, errors: set[str]
+) -> None:
+    raw = "build: x\nboard: atmega328p-5v\nsupply: {rail: VIN, volts: 9, max_ma: 600}\nprobes:\n  soil: {part: ds18b20, value: temperature, every_s: 5}\n"
+    made = buildfile.from_tree(document.parse(raw.encode(), "x.yaml"), TABLES)
+    found = moving.move(made, TABLES.board(board), TABLES)
+    assert found.circuit.build.supply.label == label
+    assert found.circuit.build.supply.rail == "5V"
+    assert {f.rule for f in found.findings if f.severity == "error"} == errors
+    assert found.changes.get(("supply", "rail")) == (None if label == "VIN" else label)

@@ -99,10 +99,9 @@ def _too_many_frequencies(circuit: Circuit) -> Iterable[Fault]:
     """Where any pin takes any timer of the PWM unit: one frequency too many."""
     taking = circuit.board.core.takes.get("pwm")
     most = taking.frequencies if taking is not None else 0
+    dimmed = [wire for wire in circuit.signals() if wire.terminal.needs == "pwm"] if most else []
     known: list[str] = []
-    for wire in circuit.signals():
-        if not most or wire.terminal.needs != "pwm":
-            continue
+    for wire in dimmed:
         how, why = claims.pwm_way(wire.use)
         if how not in known and len(known) == most:
             yield Fault(
