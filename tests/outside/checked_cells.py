@@ -15,6 +15,7 @@ from pathlib import Path
 from buildkit.model import Board
 from buildkit.tables import Tables
 from tests.outside import test_board_pins as avr
+from tests.outside import test_core_takes
 from tests.outside import test_reference_pins as others
 
 PAGE = Path(__file__).parents[2] / "DEVELOPERS.md"
@@ -68,9 +69,10 @@ def toolchain(board: Board) -> int:
 
 def services(board: Board) -> int:
     """Services of the core whose timers or vectors test_core_takes.py compares."""
-    if board.id not in avr.AVR_BOARDS:
-        return 0
-    return len({"millis", "tone", "soft-serial"} & set(board.core.takes))
+    if board.id in avr.AVR_BOARDS:
+        return len({"millis", "tone", "soft-serial"} & set(board.core.takes))
+    published = board.id in test_core_takes.PUBLISHED
+    return len(set(board.core.takes) - set(test_core_takes.OURS)) if published else 0
 
 
 def sources(board: Board) -> Iterator[str]:

@@ -1,7 +1,9 @@
-"""What the AVR tables say that the core's services take, against the core and avr-libc themselves."""
+"""What the tables say that the core's services take: AVR against the core and avr-libc themselves,
+others against facts of published cores in reference/."""
 
 from __future__ import annotations
 
+import json
 import re
 import subprocess
 from functools import cache
@@ -11,6 +13,7 @@ import pytest
 
 from buildkit import claims
 from buildkit.model import Board
+from buildkit.places import data_dir
 from buildkit.tables import Tables
 from tests.chip_world import AVR_BOARDS
 
@@ -87,3 +90,25 @@ def test_every_timer_that_a_pin_names_is_the_chip_s(board: str) -> None:
     assert timers <= {name.removesuffix("_OVF") for name in vectors(board)}
     taken = {t for taking in board_of(board).core.takes.values() for t in taking.timers}
     assert taken <= {name.removesuffix("_OVF") for name in vectors(board)}
+
+
+REFERENCE = Path(__file__).parent / "reference"
+PUBLISHED = ("esp8266-12e-dev", "ra4m1-5v", "rp2040-stick", "samd21-3v3", "stm32f103-stick")
+OURS = ("watchdog",)  # the sketch's own
+
+
+@pytest.mark.parametrize("board", PUBLISHED)
+def test_services_are_as_published_cores_have_them(board: str) -> None:
+    facts = json.loads((REFERENCE / f"{board}.json").read_text(encoding="utf-8"))["services"]
+    takes = board_of(board).core.takes
+    assert {name for name in takes if name not in OURS} == set(facts) - {"from"}
+    for name, taking in takes.items():
+        if name not in OURS:
+            assert list(taking.timers) == facts[name]["timers"]
+            assert taking.at_once == facts[name].get("at_once", 0)
+
+
+def test_the_watchdog_of_the_esp8266_has_the_timer_of_its_sketch() -> None:
+    core = (data_dir("templates") / "sketch/core-esp8266.j2").read_text(encoding="utf-8")
+    assert "timer1_attachInterrupt(watchdogBites)" in core
+    assert board_of("esp8266-12e-dev").core.takes["watchdog"].timers == ("TIMER1",)
