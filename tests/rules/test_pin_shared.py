@@ -215,5 +215,5 @@ def test_a_serial_part_takes_the_port_where_software_would_take_a_vector() -> No
 def test_a_sounder_takes_little_from_its_pin() -> None:
     circuit = seated(UNO, alarms(sounder("bell", "9")))
     (wire,) = circuit.signals()
-    assert circuit.pin_ma(wire) == 2
-    assert [c.extra.ohms for c in circuit.components] == [1000]
+    assert circuit.pin_ma(wire) == 1.9
+    assert [c.extra.ohms for c in circuit.components] == [2700]
