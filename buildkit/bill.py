@@ -115,10 +115,11 @@ def _supply(circuit: Circuit) -> Item:
     build = circuit.build
     rail = circuit.board.rails[build.supply.rail]
     needed = sum(circuit.rail_draw_ma(rail).values()) + circuit.board.figure("board_ma")
+    low, high = circuit.supply_range_v()
     return Item(
-        f"Supply for {rail.name}",
+        f"Supply for {build.supply.label}",
         "board",
-        f"{short(rail.min_v)} to {short(rail.max_v)} V; the build needs {short(needed, 0)} mA at "
+        f"{short(low)} to {short(high)} V; the build needs {short(needed, 0)} mA at "
         f"its peak, board included, and counts on {short(build.supply.max_ma)} mA",
     )
 

@@ -332,7 +332,8 @@ class _Reader:
     def _load(self, use: model.Use, node: Node) -> model.Load:
         draws = node.get("draws")
         said, part = self._cutout(node.get("cutout"))
-        return model.Load(use, _draws(draws) if draws else None, said, part)
+        switches = fields.text(node, "switches", "live")
+        return model.Load(use, _draws(draws) if draws else None, said, part, switches)
 
     def _cutout(self, node: Node | None) -> tuple[str | None, model.Part | None]:
         """A cut-out in the builder's words; a part when the words are the id of one."""
@@ -412,16 +413,30 @@ class _Reader:
             )
 
     def _supply(self, node: Node, board: model.Board | None) -> model.Supply:
-        rail = node.value["rail"]
-        if board is not None and rail.text not in board.rails:
+        rail, volts = node.value["rail"], fields.optional(node, "volts")
+        inlet = board.inlets.get(rail.text) if board is not None else None
+        if board is not None and inlet is None and rail.text not in board.rails:
             self.fault(
                 "doc.unknown-pin",
                 rail.at,
                 f"board '{board.id}' has no rail '{clip(rail.text)}'",
-                validation.did_you_mean(rail.text, board.rails, "rails"),
+                validation.did_you_mean(rail.text, [*board.rails, *board.inlets], "rails"),
+            )
+        if inlet is not None and volts is None:
+            self.fault(
+                "doc.missing-key",
+                rail.at,
+                f"the supply is on {inlet.name}, and its 'volts' are not told",
+                f"Add 'volts: NUMBER' with what it gives; {inlet.name} takes {inlet.min_v:g} to "
+                f"{inlet.max_v:g} V.",
             )
         return model.Supply(
-            rail.text, float(node.value["max_ma"].value), node.name_at, fields.places(node)
+            rail.text if inlet is None else inlet.feeds,
+            float(node.value["max_ma"].value),
+            node.name_at,
+            fields.places(node),
+            volts,
+            inlet,
         )
 
     def _control(self) -> tuple[model.Control, ...]:

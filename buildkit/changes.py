@@ -69,8 +69,8 @@ def _board(before: Circuit, after: Circuit) -> Iterator[Rewire]:
 
 
 def _feeding(circuit: Circuit) -> str:
-    rail = circuit.board.rails[circuit.build.supply.rail]
-    return f"{rail.name}, {short(rail.min_v)} to {short(rail.max_v)} V"
+    low, high = circuit.supply_range_v()
+    return f"{circuit.build.supply.label}, {short(low)} to {short(high)} V"
 
 
 def _parts(before: Circuit, after: Circuit) -> Iterator[Rewire]:

@@ -243,6 +243,11 @@ class Circuit:
                     draw[f"rail {other.name}"] = taken
         return draw
 
+    def supply_range_v(self) -> tuple[float, float]:
+        """The least and the most volts that the supply of the board may have where it is wired."""
+        inlet, rail = self.build.supply.inlet, self.board.rails[self.build.supply.rail]
+        return (rail.min_v, rail.max_v) if inlet is None else (inlet.min_v, inlet.max_v)
+
     def rail_gives_ma(self, rail: Rail) -> float:
         """Milliamps that parts may take from a rail, the supply and the board's own draw counted."""
         supply = self.build.supply

@@ -37,10 +37,11 @@ def output_high_v(
     """Output high of a push-pull pin at ``ma``, in volts.
 
     The data sheet gives one point (``test_v`` at ``test_ma`` on a rail of
-    ``rail_test_v``); between it and no load the drop is taken as ohmic.
+    ``rail_test_v``); between it and no load the drop is taken as ohmic.  0
+    where the pin can never give so much.
     """
     ohms = (rail_test_v - test_v) / test_ma
-    return rail_v - ohms * ma
+    return max(0.0, rail_v - ohms * ma)
 
 
 def output_low_v(test_v: float, test_ma: float, ma: float) -> float:
@@ -176,15 +177,15 @@ def divider_pair(
     return min(pairs, key=worth)
 
 
-def avr_core_baud_error(clock_hz: float, baud: float) -> float:
-    """Relative error of a serial port as the AVR core sets it.
+def avr_core_baud(clock_hz: float, baud: float) -> tuple[int, float]:
+    """UBRR and the relative error of a serial port as the AVR core sets it.
 
     Double speed but for two cases (AVR core 1.8.7, HardwareSerial.cpp, begin).
     """
     divisor, error = uart_baud_error(clock_hz, baud)
     if divisor > 4095 or (clock_hz == 16_000_000 and baud == 57600):
-        return uart_baud_error(clock_hz, baud, samples=16)[1]
-    return error
+        return uart_baud_error(clock_hz, baud, samples=16)
+    return divisor, error
 
 
 def base_ohms(pin_v: float, on_v: float, base_ma: float, pull_down_ohms: float) -> float:

@@ -6,6 +6,7 @@ their name; exact quantities (thresholds, resolutions) are ``Fraction``.
 
 from __future__ import annotations
 
+import re
 from collections.abc import Mapping
 from fractions import Fraction
 from typing import Any, Literal
@@ -110,9 +111,44 @@ class Pin:
     adc_limit: str | None = None  # when its analog channel cannot be used, in a sentence
     hazards: tuple[Hazard, ...] = ()
 
+    @property
+    def timer(self) -> str | None:
+        """The timer behind its PWM: TIMER2 of TIMER2B, TIM4 of TIM4_CH1, PWM1 of PWM1 A."""
+        found = re.match(r"TIMER\d+|[^ _]+", self.pwm or "")
+        return found[0] if found is not None else None
+
+    @property
+    def change_group(self) -> int | None:
+        """The pin-change vector that its input shares with seven others (AVR data sheets)."""
+        return None if self.pin_change is None else self.pin_change // 8
+
     def hazard(self, kind: str) -> Hazard | None:
         """The hazard of that kind, or None."""
         return next((hazard for hazard in self.hazards if hazard.kind == kind), None)
+
+
+@dataclass(frozen=True, slots=True)
+class Regulator:
+    """A linear regulator: kelvins for each watt of its heat, and the hottest that its chip may be."""
+
+    k_per_w: float
+    junction_max_c: float
+    source: str
+
+
+@dataclass(frozen=True, slots=True)
+class Inlet:
+    """A connection of the board for a supply whose volts a regulator brings down to a rail.
+
+    ``regulator`` is None for one that switches, whose heat is small.
+    """
+
+    name: str
+    feeds: str
+    min_v: float
+    max_v: float
+    source: str
+    regulator: Regulator | None = None
 
 
 @dataclass(frozen=True, slots=True)
@@ -127,6 +163,8 @@ class Rail:
     labels: tuple[str, ...]  # header labels on this rail
     source: str
     fed_by: str | None = None  # the rail whose current this one also draws on
+    regulator: Regulator | None = None  # what makes it from that rail, where it is a linear one
+    usb: str | None = None  # joined | diode: how the USB socket's 5 V come to this rail
 
 
 @dataclass(frozen=True, slots=True)
@@ -141,6 +179,22 @@ class PinGroup:
 
 
 @dataclass(frozen=True, slots=True)
+class Taking:
+    """What a service of the core (its clock, tone(), software serial) takes of the chip.
+
+    ``at_once`` is how many of it can run together, 0 for as many as there are
+    pins; ``frequencies``, of PWM, is how many there can be on any pins.
+    """
+
+    timers: tuple[str, ...]
+    source: str
+    at_once: int = 0
+    frequencies: int = 0
+    pin_change: bool = False  # all pin-change vectors
+    bears_pwm: bool = False  # PWM at the core's own frequency goes on beside it
+
+
+@dataclass(frozen=True, slots=True)
 class Core:
     """What the toolchain must be told about a board."""
 
@@ -151,6 +205,7 @@ class Core:
     variant: str = ""
     defines: tuple[str, ...] = ()
     package: str = ""
+    takes: Mapping[str, Taking] = field(default_factory=dict)  # by service
 
 
 @dataclass(frozen=True, slots=True)
@@ -190,6 +245,7 @@ class Board:
     pins: Mapping[str, Pin]
     headers: tuple[Header, ...]
     sources: Mapping[str, str]
+    inlets: Mapping[str, Inlet] = field(default_factory=dict)
 
     def figure(self, name: str) -> float:
         """The number called ``name``; KeyError when the table has none."""
@@ -201,6 +257,11 @@ class Board:
         if found is None:
             found = next((pin for pin in self.pins.values() if label in pin.aliases), None)
         return found
+
+    def pin_max_v(self, pin: Pin | None) -> float:
+        """The most volts that a pin may see: its own limit, or that of all pins."""
+        own = pin.max_v if pin is not None else None
+        return self.figure("pin_max_v") if own is None else own
 
     def role_pin(self, role: str) -> Pin | None:
         """The pin that serves ``role``, such as ``Wire.sda``."""
@@ -247,6 +308,7 @@ class Terminal:
     contact: str | None = None  # feed | load
     side: str | None = None  # of a part in a wire: in | out of a divider, high | low of a shifter
     joint: bool = False  # nothing of the part itself: its extras stand there
+    wave: str | None = None  # tone | servo: what the core must generate on its pin
 
 
 @dataclass(frozen=True, slots=True)
@@ -377,6 +439,7 @@ class Load:
     draws: Draws | None
     cutout: str | None  # in the builder's words, or the title of the part
     cutout_part: Part | None = None
+    switches: str = "live"  # live | neutral: the conductor that its switch sits in
 
 
 @dataclass(frozen=True, slots=True)
@@ -469,12 +532,27 @@ class Mains:
 
 @dataclass(frozen=True, slots=True)
 class Supply:
-    """What feeds the board, and what it can give."""
+    """What feeds the board, and what it can give.
+
+    ``rail`` is the one that is fed in the end, through ``inlet`` where the
+    supply comes in there; ``volts`` are those of the supply, where told.
+    """
 
     rail: str
     max_ma: float
     at: Place
     places: Mapping[str, Place]
+    volts: float | None = None
+    inlet: Inlet | None = None
+
+    @property
+    def label(self) -> str:
+        """Where it is wired: the inlet, or the rail."""
+        return self.rail if self.inlet is None else self.inlet.name
+
+    def place(self, key: str) -> Place:
+        """Where ``key`` stands under the supply, or the supply itself."""
+        return self.places.get(key, self.at)
 
 
 @dataclass(frozen=True, slots=True)

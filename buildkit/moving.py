@@ -304,8 +304,8 @@ def _changes(build: Build, after: Circuit) -> dict[Path, str]:
     changes: dict[Path, str] = {}
     if after.board.id != build.board.id:
         changes["board",] = after.board.id
-    if after.build.supply.rail != build.supply.rail:
-        changes["supply", "rail"] = after.build.supply.rail
+    if after.build.supply.label != build.supply.label:
+        changes["supply", "rail"] = after.build.supply.label
     labels = {wire.spot: wire.label for wire in after.wires}
     for use in build.uses():
         for terminal, label in use.wires.items():

@@ -148,6 +148,9 @@ def board_text(board: Board) -> str:
     for rail in board.rails.values():
         text = f"{rail.volts:g} V ({rail.min_v:g} to {rail.max_v:g}), gives {rail.gives_ma:g} mA"
         lines += wrapped(text, f"  {rail.name:<6} ", " " * 9)
+    for inlet in board.inlets.values():
+        text = f"takes {inlet.min_v:g} to {inlet.max_v:g} V and makes {inlet.feeds} of it"
+        lines += wrapped(text, f"  {inlet.name:<6} ", " " * 9)
     lines += ["", "Figures", *_figure_lines(board.figures)]
     lines += _source_lines(board.sources)
     return "\n".join(lines) + "\n"

@@ -19,7 +19,7 @@ import heapq
 from collections.abc import Iterator, Mapping, Sequence
 
 from buildkit.preference import wiring
-from buildkit.records import dataclass
+from buildkit.records import dataclass, field
 
 SOFT = "software serial"  # the one listener that software can be, counted as if it were a pin
 NEVER = 10**9
@@ -43,6 +43,8 @@ class Seeker:
     rank: Mapping[str, int]
     ma: float
     way: str
+    # What more a pin takes: tokens that must be free, and tokens that nobody may have after it.
+    claims: Mapping[str, tuple[frozenset[str], frozenset[str]]] = field(default_factory=dict)
 
 
 @dataclass(frozen=True, slots=True)
@@ -52,7 +54,7 @@ class Way:
     seekers: tuple[Seeker, ...]
     harm: int = 0
     far: int = 0  # added to the length of the wiring: ways that come last whatever the pins
-    blocks: frozenset[str] = frozenset()  # pins that nobody else may have
+    blocks: frozenset[str] = frozenset()  # pins and tokens that nobody else may have
     soft: bool = False
 
 
@@ -144,7 +146,7 @@ class _Search:
             then = self._add(mas, way, placement)
             if then is None or not self.bearable(index + 1, then):
                 continue
-            taken = used.union(placement.pins, way.blocks)
+            taken = used.union(placement.pins, way.blocks, _marked(way, placement.pins))
             soft_then = soft and not way.soft
             if self.failed and self._left(index + 1, taken, then, soft_then, total) in self.failed:
                 continue
@@ -202,13 +204,18 @@ class _Search:
         """A number for each pin; pins of one number are the same to the items from ``index`` on."""
         counts = self.tails[index]
         blocks = [way.blocks for item in self.items[index:] for way in item.ways if way.blocks]
+        seekers = [s for item in self.items[index:] for way in item.ways for s in way.seekers]
+        claims = [seeker.claims for seeker in seekers if seeker.claims]
         numbers: dict[tuple[object, ...], int] = {}
         marks: dict[str, int] = {}
         for label in sorted(set().union(*counts, *blocks)):
             groups = tuple(n for n, group in enumerate(self.table.groups) if label in group.pins)
             harms = tuple(c.get(label, NEVER) for c in counts)
             serial = tuple(n for n, pins in enumerate(blocks) if label in pins)
-            marks[label] = numbers.setdefault((groups, harms, serial), len(numbers))
+            more = tuple(claim.get(label) for claim in claims)
+            marks[label] = numbers.setdefault((groups, harms, serial, more), len(numbers))
+        for token in sorted({t for claim in claims for needs, _ in claim.values() for t in needs}):
+            marks[token] = numbers.setdefault((token,), len(numbers))
         return marks
 
     def bound(self, index: int, used: frozenset[str], soft: bool) -> int:
@@ -226,6 +233,15 @@ class _Search:
             if seated == len(counts):
                 return total
         return NEVER
+
+
+def _marked(way: Way, pins: Sequence[str]) -> frozenset[str]:
+    """The tokens that these pins of a way take, in the order of its seekers."""
+    found: frozenset[str] = frozenset()
+    for seeker, label in zip(way.seekers, pins, strict=False):
+        if seeker.claims and label in seeker.claims:
+            found |= seeker.claims[label][1]
+    return found
 
 
 _Currents = dict[str, tuple[list[tuple[int, float]], frozenset[str]]]
@@ -355,9 +371,13 @@ def _lengthen(
     ordered = pins and way.seekers[len(pins) - 1].harm is seeker.harm
     least_at = line[-1] if ordered else -1
     to_come = _sure(way, given) * (len(way.seekers) - len(pins) - 1)
+    if seeker.claims:
+        used = used | _marked(way, pins)
     for label, harm in seeker.harm.items():
         at = table.at[label]
         if label in used or label in pins or at <= least_at:
+            continue
+        if label in seeker.claims and not used.isdisjoint(seeker.claims[label][0]):
             continue
         length = way.far + (wiring([*line, at]) if line else 0) + to_come
         rank = seeker.rank[label]

@@ -11,7 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Mapping, Sequence
 
-from buildkit import preference, wants
+from buildkit import claims, preference, wants
 from buildkit.circuit import Circuit, Seat, Spot, connect, open_terminals, wanted
 from buildkit.model import Build, Pin
 from buildkit.records import dataclass
@@ -59,10 +59,17 @@ def problem_of(build: Build) -> Problem:
     """The open terminals of a build as a search problem."""
     ground = wants.ground_of(build)
     by_part = wants.by_part(wants.wants_of(ground)) if open_terminals(build) else {}
+    ways = frozenset(
+        claim.how
+        for part in by_part.values()
+        for want in part
+        for found in want.claims.values()
+        for claim in found
+    )
     at = preference.places(build.board)
     homes = preference.homes(build.board)
-    maps: dict[frozenset[tuple[str, int]], Mapping[str, int]] = {}
-    items = tuple(_item(ground, part, homes, maps) for part in by_part.values())
+    maps: _Maps = {}
+    items = tuple(_item(ground, part, homes, maps, ways) for part in by_part.values())
     groups = tuple(
         Group(
             frozenset(p.label for p in build.board.pins.values() if p.port in group.pins),
@@ -163,29 +170,77 @@ def _item(
     ground: Ground,
     part: Sequence[Want],
     homes: preference.Homes,
-    maps: dict[frozenset[tuple[str, int]], Mapping[str, int]],
+    maps: _Maps,
+    ways_known: frozenset[str],
 ) -> Item:
     use = part[0].use
     board = ground.build.board
     orders = [homes.order(want, len(part) == 1) for want in part]
     if any(want.need in ("uart-rx", "uart-tx") for want in part):
-        ways = tuple(_serial_ways(ground, part, orders))
+        ways = tuple(_serial_ways(ground, part, orders, ways_known))
         counts = _serial_counts(ways, [want.need for want in part])
     else:
         # Equal terminals share one map, so that the search knows them as equals.
-        own = [maps.setdefault(frozenset(want.harm.items()), want.harm) for want in part]
-        ways = (Way(tuple(_seeker(w, m, o) for w, m, o in zip(part, own, orders, strict=True))),)
-        counts = tuple(own)
+        own = [maps.setdefault(_key(want), want.harm) for want in part]
+        taken = [
+            {label: claims.tokens(c, ways_known) for label, c in want.claims.items()}
+            for want in part
+        ]
+        seekers = zip(part, own, orders, taken, strict=True)
+        ways = (Way(tuple(_seeker(w, m, o, t) for w, m, o, t in seekers)),)
+        counts = _counts(part, own, maps)
     pins = (board.pin(label) for label in use.wires.values())
     return Item(use.name, ways, counts, tuple(pin.label for pin in pins if pin is not None))
 
 
-def _seeker(want: Want, harm: Mapping[str, int], rank: Mapping[str, int]) -> Seeker:
-    return Seeker(want.terminal.name, harm, rank, want.ma, want.way)
+_Maps = dict[tuple[str, frozenset[tuple[str, int]]], Mapping[str, int]]
+_Tokens = Mapping[str, tuple[frozenset[str], frozenset[str]]]
+
+
+def _key(want: Want) -> tuple[str, frozenset[tuple[str, int]]]:
+    """What makes two terminals the same to the search: their offers, and what these claim."""
+    return want.need if want.claims else "", frozenset(want.harm.items())
+
+
+def _counts(
+    part: Sequence[Want], own: Sequence[Mapping[str, int]], maps: _Maps
+) -> tuple[Mapping[str, int], ...]:
+    """For the matching: the pins of each terminal, and its interrupt lines as if they were pins too.
+
+    The harm then counts at the lines, of which there may be fewer.
+    """
+    pins: list[Mapping[str, int]] = []
+    lines: list[Mapping[str, int]] = []
+    for want, offers in zip(part, own, strict=True):
+        line = {
+            label: f"{claim.on}|{claims.ALONE}"
+            for label, found in want.claims.items()
+            for claim in found
+            if claim.kind == "line"
+        }
+        if not line:
+            pins.append(offers)
+            continue
+        least: dict[str, int] = {}
+        for label, token in line.items():
+            least[token] = min(offers[label], least.get(token, offers[label]))
+        free = dict.fromkeys(offers, 0)
+        pins.append(maps.setdefault(("pins", frozenset(free.items())), free))
+        lines.append(maps.setdefault(("lines", frozenset(least.items())), least))
+    return (*pins, *lines)
+
+
+def _seeker(
+    want: Want, harm: Mapping[str, int], rank: Mapping[str, int], taken: _Tokens | None = None
+) -> Seeker:
+    return Seeker(want.terminal.name, harm, rank, want.ma, want.way, taken or {})
 
 
 def _serial_ways(
-    ground: Ground, part: Sequence[Want], orders: Sequence[Mapping[str, int]]
+    ground: Ground,
+    part: Sequence[Want],
+    orders: Sequence[Mapping[str, int]],
+    ways_known: frozenset[str],
 ) -> Iterable[Way]:
     """The ways of a serial part: each free port as a pair of pins, then software."""
     board, use = ground.build.board, part[0].use
@@ -215,10 +270,24 @@ def _serial_ways(
             _seeker(want, _soft_pins(ground, want), order)
             for want, order in zip(part, orders, strict=True)
         ),
-        wants.soft_harm(board, use),
+        wants.soft_harm(board, use) + _soft_clash(ground),
         _SOFT_FAR,
+        blocks=_soft_tokens(ground, ways_known),
         soft=True,
     )
+
+
+def _soft_clash(ground: Ground) -> int:
+    """FLAW when software serial takes what is held already."""
+    mine = [*claims.of_service(ground.build.board, "soft-serial")]
+    clash = any(not claim.bears(other) for claim in mine for _, other in ground.claims)
+    return wants.FLAW if clash else 0
+
+
+def _soft_tokens(ground: Ground, ways_known: frozenset[str]) -> frozenset[str]:
+    """What software serial keeps from the terminals that are still to be seated."""
+    mine = claims.of_service(ground.build.board, "soft-serial")
+    return frozenset(f"{claim.on}|{way}" for claim in mine for way in ways_known)
 
 
 def _port_seekers(
@@ -299,7 +368,7 @@ def _why(
     if harm:
         hazard = pin.hazards[0].kind if pin.hazards else "with a limit"
         return f"the least harmful that is left ({hazard})"
-    if want.need in ("uart-rx", "uart-tx") and way.blocks:
+    if want.need in ("uart-rx", "uart-tx") and way.blocks and not way.soft:
         return "a hardware serial port that nothing else uses"
     if want.need == "uart-rx":
         return "software serial can receive here, nothing else needs it"

@@ -30,7 +30,7 @@ _BOARDS_NAMED = 3
 class Shortage:
     """Terminals that cannot all be seated, and what would make the build fit.
 
-    ``over`` is pins or current.  ``give_up`` are the parts to leave out;
+    ``over`` is pins, current or lines (interrupt lines and timers behind pins).  ``give_up`` are the parts to leave out;
     ``least`` is False where a smaller set could not be ruled out in time.
     ``any_of`` are the parts of which leaving out any single one is enough.
     """
@@ -81,7 +81,11 @@ def _conflict(
     spots = tuple(want.spot for item in few for want in problem.wants[item.name])
     labels = {label for item in few for counts in item.counts for label in counts}
     roomy = replace(problem, table=replace(problem.table, groups=(), given_ma=()))
-    over = "current" if seating.fit_together(roomy, few) else "pins"
+    over = "pins"
+    if seating.fit_together(roomy, few):
+        over = "current"
+    elif any(want.claims for item in few for want in problem.wants[item.name]):
+        over = "lines"
     return spots, _in_order(problem, labels), over
 
 
@@ -263,6 +267,11 @@ def says(build: Build, shortage: Shortage) -> str:
     rivals = _few([f"{name} {terminal}" for name, terminal in shortage.rivals])
     if shortage.over == "current":
         return f"{rivals} together overload every group of pins that is left"
+    if shortage.over == "lines":
+        return (
+            f"{len(shortage.rivals)} terminals ({rivals}) need one each, and behind the pins lie "
+            "fewer interrupt lines or timers than that"
+        )
     if not shortage.pins:
         return f"{rivals} can have none of the pins"
     places = "pin" if len(shortage.pins) == 1 else "pins"

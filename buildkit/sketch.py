@@ -496,9 +496,15 @@ def _alarms(circuit: Circuit) -> list[dict[str, Any]]:
             "pin": alarm_pin(circuit, alarm.use),
             "condition": " || ".join(c for when in alarm.when for c in conditions[when]) or "false",
             "beep": _beep(alarm.use),
+            "tone_hz": round(alarm.use.figure("tone_hz")) if _sounds(alarm.use) else None,
         }
         for alarm in build.alarms.values()
     ]
+
+
+def _sounds(use: Use) -> bool:
+    """Whether the core must make the square wave that a part turns into sound."""
+    return any(terminal.wave == "tone" for terminal in use.part.signals())
 
 
 def _beep(use: Use) -> dict[str, int] | None:

@@ -85,6 +85,8 @@ def _board_names(tree: Node) -> Iterable[tuple[Node | None, Iterable[str], str]]
     rails, ports = tree.value["rails"], tree.value["serial_ports"]
     for _, rail in rails.items():
         yield rail.get("fed_by"), rails.value, "rail"
+    for _, inlet in fields.items(tree, "inlets"):
+        yield inlet.get("feeds"), rails.value, "rail"
     yield tree.get("io_rail"), rails.value, "rail"
     yield tree.get("log_port"), ports.value, "serial port"
 
@@ -118,6 +120,7 @@ _NEEDED: Mapping[str, tuple[str, ...]] = {
     "divider": ("upper_ohms", "lower_ohms"),
     "shifter": ("pull_up_ohms", "on_ohms"),
     "measured": ("each_ram_bytes",),
+    "tone": ("tone_hz",),
     "coil": ("driver_max_ma", "base_ohms", "base_on_v", "pull_down_ohms", "flyback_max_a"),
     "cutouts": ("opens_at_c", "load_max_v", "load_max_a"),
 }
@@ -127,6 +130,7 @@ def _missing_figures(tree: Node) -> list[Fault]:
     """Figures that a part of its kind must have and its table lacks."""
     raw = tree.plain()
     kinds = {terminal["kind"] for terminal in raw["terminals"].values()} & {"supply"}
+    kinds |= {terminal.get("wave", "") for terminal in raw["terminals"].values()}
     kinds |= {*raw["roles"], raw["talks"], raw.get("shows", ""), raw.get("between", "")}
     if "switching" in raw:
         kinds |= {"switching", f"active {raw['switching']['active']}"}

@@ -92,6 +92,7 @@ def _board(path: Path) -> model.Board:
             variant=core.get("variant", ""),
             defines=tuple(core.get("defines", ())),
             package=core.get("package", ""),
+            takes={name: _taking(entry) for name, entry in core.get("takes", {}).items()},
         ),
         bootloader=model.Bootloader(boot["name"], boot["survives_watchdog"], boot["from"]),
         figures=_figures(raw["figures"]),
@@ -108,6 +109,29 @@ def _board(path: Path) -> model.Board:
         pins={str(label): _pin(str(label), entry) for label, entry in raw["pins"].items()},
         headers=tuple(model.Header(h["name"], _labels(h["labels"])) for h in raw["headers"]),
         sources=raw["sources"],
+        inlets={name: _inlet(name, entry) for name, entry in raw.get("inlets", {}).items()},
+    )
+
+
+def _inlet(name: str, raw: Mapping[str, Any]) -> model.Inlet:
+    return model.Inlet(name, raw["feeds"], raw["min_v"], raw["max_v"], raw["from"], _regulator(raw))
+
+
+def _regulator(raw: Mapping[str, Any]) -> model.Regulator | None:
+    found = raw.get("regulator")
+    if found is None:
+        return None
+    return model.Regulator(found["k_per_w"], found["junction_max_c"], found["from"])
+
+
+def _taking(raw: Mapping[str, Any]) -> model.Taking:
+    return model.Taking(
+        timers=tuple(raw.get("timers", ())),
+        source=raw["from"],
+        at_once=raw.get("at_once", 0),
+        frequencies=raw.get("frequencies", 0),
+        pin_change=raw.get("pin_change", False),
+        bears_pwm=raw.get("bears_pwm", False),
     )
 
 
@@ -121,6 +145,8 @@ def _rail(name: str, raw: Mapping[str, Any]) -> model.Rail:
         labels=_labels(raw["labels"]),
         source=raw["from"],
         fed_by=raw.get("fed_by"),
+        regulator=_regulator(raw),
+        usb=raw.get("usb"),
     )
 
 
@@ -189,6 +215,7 @@ def _terminal(name: str, raw: Mapping[str, Any]) -> model.Terminal:
         contact=raw.get("contact"),
         side=raw.get("side"),
         joint=raw.get("joint", False),
+        wave=raw.get("wave"),
     )
 
 

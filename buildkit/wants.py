@@ -10,14 +10,16 @@ from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping
 
-from buildkit import electrics
+from buildkit import claims, electrics
 from buildkit.circuit import Circuit, Spot, Wire, connect, open_terminals, wanted
+from buildkit.claims import Claim
 from buildkit.model import Board, Build, Pin, Terminal, Use
-from buildkit.records import dataclass
+from buildkit.records import dataclass, field
 
 FLAW = 100  # an error finding; outweighs every hazard together
 _HARM = {"on-board-circuit": 2, "moves-at-reset": 2, "strap": 3}
 _ADC_LIMIT_HARM = 4
+_CLAIMING = frozenset({"interrupt", "pin-change", "pwm"})  # needs that take more than a pin
 _SHARED_STRAP_HARM = 50  # a load on a strap pin of no known level: only when nothing else is left
 _NEVER = frozenset({"upload-serial", "flash-bus"})
 _BAUD_LIMIT = 0.02  # ATmega328P data sheet Table 19-2, as in rule bus.baud-error
@@ -28,6 +30,7 @@ _SOFT_LATE_CYCLES = 100.0  # as in rule bus.soft-serial-too-fast
 CAN = {
     "adc": "measure a voltage",
     "interrupt": "raise an interrupt",
+    "pin-change": "raise a pin-change interrupt",
     "pwm": "be dimmed by PWM",
     "one-wire": "carry a 1-Wire line",
     "pull-up": "pull up a contact",
@@ -47,6 +50,7 @@ class Want:
     harm: Mapping[str, int]
     ma: float
     way: str  # source | sink: how the pin carries that current
+    claims: Mapping[str, tuple[Claim, ...]] = field(default_factory=dict)  # by pin, where any
 
     @property
     def spot(self) -> Spot:
@@ -67,6 +71,9 @@ class Ground:
     circuit: Circuit  # the wires of the build alone
     taken: Mapping[str, str]  # label of a pin: what has it
     soft_taken: bool  # software serial is in use already
+    claims: tuple[
+        tuple[Spot | None, Claim], ...
+    ] = ()  # what is held whatever is chosen, and by whom
 
 
 def free_ports(board: Board) -> list[str]:
@@ -100,7 +107,16 @@ def ground_of(build: Build) -> Ground:
             if pin is not None:
                 taken.setdefault(pin.label, f"{link.port}, which {link.use.name} uses")
     soft = any(link.port is None and link.rx is not None for link in settled)
-    return Ground(build, circuit, taken, soft)
+    return Ground(build, circuit, taken, soft, tuple(_claims(circuit)))
+
+
+def _claims(circuit: Circuit) -> Iterable[tuple[Spot | None, Claim]]:
+    """Claims of the sketch and of the build's own wires, and those of open terminals on any pin."""
+    for held in claims.held(circuit):
+        yield (held.wire.spot if held.wire is not None else None), held.claim
+    for use, terminal in open_terminals(circuit.build):
+        for claim in claims.of_terminal(circuit.board, terminal):
+            yield (use.name, terminal.name), claim
 
 
 def able(board: Board, pin: Pin, need: str) -> bool:
@@ -116,6 +132,7 @@ _ABLE: dict[str, Callable[[Board, Pin], bool]] = {
     "adc": lambda board, pin: pin.adc is not None,
     "pwm": lambda board, pin: pin.pwm is not None and "digital-out" in pin.can,
     "interrupt": lambda board, pin: pin.interrupt is not None,
+    "pin-change": lambda board, pin: pin.pin_change is not None,
     "one-wire": lambda board, pin: {"one-wire", "digital-out"} <= pin.can,
 }
 
@@ -170,9 +187,21 @@ def _want(ground: Ground, use: Use, terminal: Terminal) -> Want:
         and able(board, pin, need)
         and not never(use, terminal, pin)
     }
+    claimed = {
+        label: found
+        for label in harm
+        if need in _CLAIMING
+        and (found := tuple(claims.of_pin(board, use, terminal, board.pins[label])))
+    }
+    for label, found in claimed.items():
+        spot = (use.name, terminal.name)
+        if any(
+            not c.bears(other) for c in found for whose, other in ground.claims if whose != spot
+        ):
+            harm[label] += FLAW
     ma = ground.circuit.pin_ma(Wire(use, terminal, "", "seated", use.at))
     way = "sink" if switching is not None and switching.active == "low" else "source"
-    return Want(use, terminal, harm, ma, way)
+    return Want(use, terminal, harm, ma, way, claimed)
 
 
 def _harm(ground: Ground, use: Use, terminal: Terminal, pin: Pin, volts: float | None) -> int:
@@ -183,8 +212,7 @@ def _harm(ground: Ground, use: Use, terminal: Terminal, pin: Pin, volts: float |
         harm += _SHARED_STRAP_HARM
     if terminal.needs == "adc" and pin.adc_limit:
         harm += _ADC_LIMIT_HARM
-    most_v = board.figure("pin_max_v") if pin.max_v is None else pin.max_v
-    if volts is not None and volts > most_v:
+    if volts is not None and volts > board.pin_max_v(pin):
         harm += FLAW
     if load and _rests_running(ground, use, pin):
         harm += FLAW
@@ -219,7 +247,7 @@ def port_harm(board: Board, use: Use) -> int:
     """FLAW when the clock cannot make the part's speed on a port closely enough."""
     if board.core.family != "avr" or "serial_baud" not in use.figures:
         return 0
-    error = electrics.avr_core_baud_error(board.figure("clock_hz"), use.figure("serial_baud"))
+    _, error = electrics.avr_core_baud(board.figure("clock_hz"), use.figure("serial_baud"))
     return FLAW if abs(error) > _BAUD_LIMIT else 0
 
 

@@ -181,6 +181,12 @@ def wording_faults(board: Board) -> list[str]:
     cited = {f"figure {name}": figure.source for name, figure in board.figures.items()}
     cited |= {f"rail {rail.name}": rail.source for rail in board.rails.values()}
     cited |= {f"group {group.name}": group.source for group in board.groups}
+    regulators = [
+        x.regulator for x in (*board.rails.values(), *board.inlets.values()) if x.regulator
+    ]
+    cited |= {f"regulator {n}": regulator.source for n, regulator in enumerate(regulators)}
+    cited |= {f"inlet {inlet.name}": inlet.source for inlet in board.inlets.values()}
+    cited |= {f"core takes {name}": taking.source for name, taking in board.core.takes.items()}
     cited["bootloader"] = board.bootloader.source
     faults += [
         f"{what}: '{by}' names no place" for what, by in cited.items() if not PLACE.match(by)

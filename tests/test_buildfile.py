@@ -355,3 +355,14 @@ def test_nothing_escapes_from_a_random_text(
 )
 def test_a_large_file_is_answered_within_two_seconds(text: str, tmp_path: Path) -> None:
     check(text.encode(), tmp_path / "large.yaml")
+
+
+def test_a_supply_at_an_inlet_feeds_its_rail_and_tells_its_volts() -> None:
+    head = "build: x\nboard: atmega328p-5v\nsupply: {rail: VIN, %smax_ma: 900}\n"
+    made = buildfile.from_tree(document.parse((head % "volts: 9, ").encode(), "x.yaml"), Tables())
+    assert (made.supply.rail, made.supply.label, made.supply.volts) == ("5V", "VIN", 9)
+    with pytest.raises(Refused) as refused:
+        buildfile.from_tree(document.parse((head % "").encode(), "x.yaml"), Tables())
+    (fault,) = refused.value.faults
+    assert fault.rule == "doc.missing-key"
+    assert "7 to 12 V" in fault.fix

@@ -19,6 +19,7 @@ from buildkit.cli import app
 from buildkit.model import Build
 from buildkit.moving import Move
 from buildkit.places import data_dir
+from buildkit.rewiring import rewired
 from tests.seating_builds import (
     AVR_BOARDS,
     BOARDS,
@@ -350,6 +351,20 @@ def test_what_would_help_does_help() -> None:
     assert any("on the I2C bus" in said for said in others)
 
 
+@pytest.mark.parametrize("kinds", [["bead"] * 7, ["lamp"] * 24, ["dust"] * 2, ["air", "panel"]])
+def test_a_board_has_room_just_when_seating_leaves_nothing_out(kinds: list[str]) -> None:
+    made = build(named(*kinds))
+    roomy = []
+    for board_id in TABLES.board_ids():
+        there = rewired(made, TABLES.board(board_id))
+        circuit = seating.seat(there)
+        if not circuit.unseated and not circuit.unfed and board_id != made.board.id:
+            roomy.append(board_id)
+    told = shortage.boards_with_room(made, TABLES)
+    assert sorted(told) == roomy
+    assert shortage.boards_with_room(made, TABLES, 2) == told[:2]
+
+
 def test_a_bus_display_is_offered_for_a_parallel_one() -> None:
     raw = (
         "build: x\nboard: atmega328p-5v\nsupply: {rail: 5V, max_ma: 500}\ndisplays:\n"
@@ -493,3 +508,18 @@ def test_the_library_names() -> None:
         assert name == "__version__" or thing.__doc__, name
     with pytest.raises(AttributeError, match="no attribute 'nonsense'"):
         _ = buildkit.nonsense
+
+
+@pytest.mark.parametrize(("board", "label", "errors"), [
+    ("atmega2560-5v", "VIN", set()), ("ra4m1-5v", "VIN", set()), ("esp32-c3-dev", "5V", {"power.supply-range"}),
+])  # fmt: skip
+def test_a_supply_of_9_volts_goes_to_an_inlet_or_is_told(
+    board: str, label: str, errors: set[str]
+) -> None:
+    raw = "build: x\nboard: atmega328p-5v\nsupply: {rail: VIN, volts: 9, max_ma: 600}\nprobes:\n  soil: {part: ds18b20, value: temperature, every_s: 5}\n"
+    made = buildfile.from_tree(document.parse(raw.encode(), "x.yaml"), TABLES)
+    found = moving.move(made, TABLES.board(board), TABLES)
+    assert found.circuit.build.supply.label == label
+    assert found.circuit.build.supply.rail == "5V"
+    assert {f.rule for f in found.findings if f.severity == "error"} == errors
+    assert found.changes.get(("supply", "rail")) == (None if label == "VIN" else label)

@@ -299,7 +299,7 @@ def test_a_part_that_is_too_fast_for_software_gets_the_port() -> None:
 )
 def test_the_ports_error_is_that_of_the_data_sheet(baud: float, percent: float) -> None:
     # ATmega328P data sheet Table 19-12, 16 MHz: U2X but for 57600 (UBRR 16) and 300 (no room).
-    assert round(abs(electrics.avr_core_baud_error(16e6, baud)) * 100, 1) == percent
+    assert round(abs(electrics.avr_core_baud(16e6, baud)[1]) * 100, 1) == percent
 
 
 def test_wires_of_one_part_lie_side_by_side() -> None:

@@ -17,7 +17,7 @@ WHOLE: dict[str, Any] = {
     "build": "kitchen-hood",
     "about": "Runs the hood.",
     "board": "atmega328p-5v",
-    "supply": {"rail": "5V", "max_ma": 500},
+    "supply": {"rail": "5V", "volts": 5, "max_ma": 500},
     "mains": {"volts": 120, "hz": 60, "region": "us"},
     "ambient_c": 35,
     "probes": {
@@ -30,7 +30,7 @@ WHOLE: dict[str, Any] = {
         "hood": {
             "part": "ssr-zero-cross-dc-control", "wires": {"CTRL+": 7},
             "draws": {"volts": 120, "amps": 1.1, "kind": "motor", "inrush_amps": 6},
-            "cutout": "bimetal switch", "own_figures": {"on_ma": 10},
+            "cutout": "bimetal switch", "switches": "live", "own_figures": {"on_ma": 10},
         }
     },
     "displays": {

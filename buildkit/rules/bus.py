@@ -60,11 +60,29 @@ def address_clash(circuit: Circuit) -> Iterable[Fault]:
             yield Fault(
                 _address_place(use),
                 f"{use.name} has address 0x{use.address:02X}, which {other.name} has already",
-                f"Set {use.name} to another address, in the file and by its jumpers: {', '.join(free[:6])}."
-                if free
-                else f"{use.name} has no other free address; choose another part.",
+                _other_address(circuit, use, other, free),
                 {"address": use.address, "taken_by": other.name, "free": free},
             )
+
+
+def _other_address(circuit: Circuit, use: Use, other: Use, free: list[str]) -> str:
+    """What to do about two parts of one address; two probes may be two values of one sensor."""
+    fix = (
+        f"Set {use.name} to another address, in the file and by its jumpers: {', '.join(free[:6])}."
+        if free
+        else f"{use.name} has no other free address; choose another part."
+    )
+    probes = circuit.build.probes
+    if use.part is not other.part or not {use.name, other.name} <= probes.keys():
+        return fix
+    values = [probes[each.name].quantity.name for each in (other, use)]
+    if values[0] == values[1]:
+        return fix
+    return (
+        f"Of one sensor a build reads one value. If both are the same {use.part.id}, leave out "
+        f"{use.name} ({values[1]}) or {other.name} ({values[0]}), or fit a second sensor for one of "
+        f"them. If they are two already: {fix[0].lower()}{fix[1:]}"
+    )
 
 
 @rule("bus.address-reserved", "error", source="UM10204, NXP, rev 7, 3.1.12, Table 4")

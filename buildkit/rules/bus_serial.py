@@ -120,7 +120,7 @@ def baud_error(circuit: Circuit) -> Iterable[Fault]:
         if link.port is None or "serial_baud" not in link.use.figures:
             continue
         baud = link.use.figure("serial_baud")
-        divisor, error = _core_divisor(clock, baud)
+        divisor, error = electrics.avr_core_baud(clock, baud)
         if abs(error) > BAUD_LIMIT:
             wire = _rx_wire(circuit, link)
             yield Fault(
@@ -130,14 +130,6 @@ def baud_error(circuit: Circuit) -> Iterable[Fault]:
                 "Set the part to another speed if it can, such as 9600 or 38400 baud.",
                 {"baud": baud, "error": error, "limit": BAUD_LIMIT, "ubrr": divisor},
             )
-
-
-def _core_divisor(clock_hz: float, baud: float) -> tuple[int, float]:
-    """The divisor that the core chooses: double speed but for two cases."""
-    divisor, error = electrics.uart_baud_error(clock_hz, baud)
-    if divisor > 4095 or (clock_hz == 16_000_000 and baud == 57600):
-        return electrics.uart_baud_error(clock_hz, baud, samples=16)
-    return divisor, error
 
 
 @rule(

@@ -190,8 +190,8 @@ def over_voltage(circuit: Circuit) -> Iterable[Fault]:
         air: {part: sht3x, wires: {VDD: 5V}}
         panel: {part: lcd1602-pcf8574}
     """
-    most_v = circuit.board.figure("pin_max_v")
     for level in _driven_into_board(circuit):
+        most_v = _pin_max_v(circuit, level.wire)
         if level.high_v > most_v:
             yield Fault(
                 level.wire.at,
@@ -202,6 +202,13 @@ def over_voltage(circuit: Circuit) -> Iterable[Fault]:
     for wire in circuit.signals():
         if wire.terminal.flow in ("in", "both") and _one_a_part(circuit, wire):
             yield from _too_much_for_part(circuit, wire)
+
+
+def _pin_max_v(circuit: Circuit, wire: Wire) -> float:
+    """What the pin of a wire bears; a pin that bears more does not while it measures."""
+    board = circuit.board
+    bears_v, all_v = board.pin_max_v(wire.pin), board.figure("pin_max_v")
+    return min(bears_v, all_v) if wire.terminal.needs == "adc" else bears_v
 
 
 def _driven_into_board(circuit: Circuit) -> Iterable[_Level]:
@@ -249,9 +256,9 @@ def pull_up_over_voltage(circuit: Circuit) -> Iterable[Fault]:
     Right:
         a level shifter between, or a display fed with 3.3 V
     """
-    most_v = circuit.board.figure("pin_max_v")
     for wire in circuit.signals():
         volts = _pulled_high_v(circuit, wire, "board") if _one_a_part(circuit, wire) else None
+        most_v = _pin_max_v(circuit, wire)
         if volts is not None and volts > most_v and _pulls_up(circuit, wire):
             yield Fault(
                 _supply_place(circuit, wire.use),
@@ -365,9 +372,9 @@ def adc_over_range(circuit: Circuit) -> Iterable[Fault]:
     Right:
         a divider between, or a board whose converter reaches 3.3 V
     """
-    reference, most_v = circuit.board.figure("adc_reference_v"), circuit.board.figure("pin_max_v")
+    reference = circuit.board.figure("adc_reference_v")
     for wire, volts in _analog(circuit):
-        if reference < volts <= most_v:
+        if reference < volts <= _pin_max_v(circuit, wire):
             yield Fault(
                 wire.at,
                 f"{_name(wire)} can reach {volts:.3g} V, and the converter measures up to "

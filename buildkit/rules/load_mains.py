@@ -96,6 +96,35 @@ def other_mains(circuit: Circuit) -> Iterable[Fault]:
             )
 
 
+@rule(
+    "load.switches-neutral",
+    "error",
+    source="IEC 60204-1, 9.4.3 and NEC 404.2(B): switches stand in the line conductor (from memory)",
+)
+def switches_neutral(circuit: Circuit) -> Iterable[Fault]:
+    """A mains load is switched in its neutral.
+
+    Why: with the neutral opened the load rests, and every part of it is still
+    live: whoever changes the lamp or clears the fan touches the mains.
+
+    Wrong:
+        lamp: {draws: {volts: 230, amps: 0.5, kind: lamp}, switches: neutral}
+
+    Right:
+        lamp: {draws: {volts: 230, amps: 0.5, kind: lamp}, switches: live}
+    """
+    for load, use, draws, _ in switched(circuit):
+        if load.switches == "neutral" and circuit.on_mains(load):
+            yield Fault(
+                use.place("switches"),
+                f"{use.name} is switched in its neutral: at rest the whole of it stays at "
+                f"{draws.volts:g} V to earth",
+                "Have it rewired so that the switch sits in the live conductor behind the fuse, and "
+                "write 'switches: live'.",
+                {"volts": draws.volts, "conductor": load.switches},
+            )
+
+
 def _fuse_a(region: str, amps: float) -> float | None:
     return next((size for size in FUSES_A[region] if size >= CONTINUOUS * amps), None)
 

@@ -12,6 +12,7 @@ from buildkit.rules import rule
 _WORDS = {
     "adc": "measure a voltage",
     "interrupt": "raise an interrupt",
+    "pin-change": "raise a pin-change interrupt",
     "pwm": "be dimmed by PWM",
     "one-wire": "carry a 1-Wire line",
     "digital-in": "be read",
@@ -141,8 +142,8 @@ def _unable(circuit: Circuit, wire: Wire) -> Fault | None:
 
 
 def _able(pin: Pin, need: str) -> bool:
-    if need in ("adc", "pwm", "interrupt"):
-        return getattr(pin, need) is not None
+    if need in ("adc", "pwm", "interrupt", "pin-change"):
+        return getattr(pin, need.replace("-", "_")) is not None
     return ("digital-in" if need == "uart-rx" else need) in pin.can
 
 

@@ -76,10 +76,10 @@ def rail_missing(circuit: Circuit) -> Iterable[Fault]:
 def _reached(circuit: Circuit, name: str) -> bool:
     """Whether a rail is the supply's, or made from it."""
     supply = circuit.build.supply.rail
-    return supply in _chain(circuit, name)
+    return supply in rail_chain(circuit, name)
 
 
-def _chain(circuit: Circuit, name: str) -> list[str]:
+def rail_chain(circuit: Circuit, name: str) -> list[str]:
     """A rail, the rail that feeds it, and so on."""
     chain = [name]
     while (source := circuit.board.rails[chain[-1]].fed_by) and source not in chain:
@@ -88,7 +88,7 @@ def _chain(circuit: Circuit, name: str) -> list[str]:
 
 
 def _origin(circuit: Circuit, name: str) -> str:
-    return _chain(circuit, name)[-1]
+    return rail_chain(circuit, name)[-1]
 
 
 @rule(
@@ -115,14 +115,15 @@ def rail_overload(circuit: Circuit) -> Iterable[Fault]:
         if total <= gives or not draw:
             continue
         yield Fault(
-            _rail_place(circuit, rail),
+            rail_place(circuit, rail),
             f"rail {rail.name} must give {total:.4g} mA and can give {gives:.4g} mA: {_who(draw)}",
             _rail_fix(circuit, rail, total),
             {"draw_ma": _rounded(draw), "total_ma": total, "gives_ma": gives},
         )
 
 
-def _rail_place(circuit: Circuit, rail: Rail) -> Place:
+def rail_place(circuit: Circuit, rail: Rail) -> Place:
+    """Where a fault of a rail stands: at the supply that feeds it, else at its hungriest part."""
     supply = circuit.build.supply
     if rail.name == supply.rail:
         return supply.places.get("max_ma", supply.at)
@@ -249,7 +250,7 @@ def chip_current(circuit: Circuit) -> Iterable[Fault]:
 
 @rule("power.supply-range", "error", source="the part's table, supply_min_v and supply_max_v")
 def supply_range(circuit: Circuit) -> Iterable[Fault]:
-    """A part is wired to a rail outside its supply range.
+    """A part or the board itself is fed with volts outside its supply range.
 
     Why: below its range a part works by luck; above it, it is damaged.
 
@@ -259,6 +260,14 @@ def supply_range(circuit: Circuit) -> Iterable[Fault]:
     Right:
         panel: {part: lcd1602-pcf8574, wires: {VCC: 5V}}
     """
+    supply, (low, high) = circuit.build.supply, circuit.supply_range_v()
+    if supply.volts is not None and not low <= supply.volts <= high:
+        yield Fault(
+            supply.place("volts"),
+            f"the supply gives {supply.volts:g} V, and {supply.label} takes {low:g} to {high:g} V",
+            f"Use a supply within that range{_other_inlet(circuit)}.",
+            {"volts": supply.volts, "min_v": low, "max_v": high},
+        )
     for wire, use, rail in _fed_from(circuit):
         low, high = use.figure("supply_min_v"), use.figure("supply_max_v")
         if not low <= rail.volts <= high:
@@ -271,6 +280,13 @@ def supply_range(circuit: Circuit) -> Iterable[Fault]:
                 "and one is chosen.",
                 {"volts": rail.volts, "min_v": low, "max_v": high},
             )
+
+
+def _other_inlet(circuit: Circuit) -> str:
+    """Where else on the board the supply's volts may come in."""
+    volts = circuit.build.supply.volts or 0.0
+    fits = [i for i in circuit.board.inlets.values() if i.min_v <= volts <= i.max_v]
+    return f", or wire it to {fits[0].name}: 'rail: {fits[0].name}'" if fits else ""
 
 
 @rule(

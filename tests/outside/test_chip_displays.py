@@ -218,27 +218,34 @@ def test_letters_stand_upright_and_are_not_mirrored() -> None:
 # --- a buzzer -----------------------------------------------------------------------------
 
 
-def test_a_buzzer_beeps_while_there_is_no_reading(tmp_path: Path) -> None:
-    text = """build: beeping
-board: atmega328p-5v
-supply: {rail: 5V, max_ma: 1000}
+BELL = """build: beeping
+board: {board}
+supply: {{rail: 5V, max_ma: 1000}}
 probes:
-  air: {part: sht4x, value: humidity, every_s: 1, average: 2}
+  air: {{part: sht4x, value: humidity, every_s: 1, average: 2}}
 loads:
-  fan: {part: relay-module-active-low}
+  fan: {{part: relay-module-active-low}}
 alarms:
-  bell: {part: buzzer, when: [no-reading]}
+  bell: {{part: {part}, when: [no-reading]}}
 control:
-  - {drive: fan, by: air, start_at: 60, stop_at: 50, if_no_reading: off, no_reading_after_s: 5}
+  - {{drive: fan, by: air, start_at: 60, stop_at: 50, if_no_reading: off, no_reading_after_s: 5}}
 """
-    world = World(circuit_of(text))
+
+
+def _heard(board: str, part: str, tmp_path: Path) -> list[tuple[float, str]]:
+    """The alarm's pin in seconds, while the probe is away from second 20.5 to 40.5."""
+    world = World(circuit_of(BELL.format(board=board, part=part)))
     pin = world.port("bell", "+")
     world.scenario.watch(pin)
     world.scenario.i2c_reply(0, 0x44, sht4_reply(4730), after=b"\xfd")
     world.scenario.i2c_present(20.5, 0x44, False)
     world.scenario.i2c_present(40.5, 0x44, True)
     outcome = world.run(compiled(world.circuit, tmp_path), 50)
-    changes = [(t_us / 1e6, state) for t_us, state in outcome.seen.pin_changes(pin)]
+    return [(t_us / 1e6, state) for t_us, state in outcome.seen.pin_changes(pin)]
+
+
+def test_a_buzzer_beeps_while_there_is_no_reading(tmp_path: Path) -> None:
+    changes = _heard("atmega328p-5v", "buzzer", tmp_path)
     ons = [t_s for t_s, state in changes if state == "high"]
     offs = [t_s for t_s, state in changes if state == "low" and t_s > 20]
     # Silent 5 s after the reading of second 20, heard again at 41: a beep every two seconds.
@@ -247,3 +254,17 @@ control:
     assert [b - a for a, b in pairwise(ons)][1:] == pytest.approx([2.0] * (len(ons) - 2), abs=0.02)  # fmt: skip
     lengths = [off - on for on, off in zip(ons, offs, strict=True)]
     assert lengths[1:-1] == pytest.approx([0.15] * (len(ons) - 2), abs=0.01)
+
+
+@pytest.mark.parametrize("board", ["atmega328p-5v", "atmega32u4-5v"])
+def test_a_piezo_disc_gets_its_square_wave_in_beeps(board: str, tmp_path: Path) -> None:
+    """4000 Hz are a rise each 250 us: 16 MHz / (2 x 8 x 250) on the 8-bit timer, exactly."""
+    rises = [t_s for t_s, state in _heard(board, "sounder-piezo", tmp_path) if state == "high"]
+    gaps = [b - a for a, b in pairwise(rises)]
+    begins = [rises[0], *(b for b, gap in zip(rises[1:], gaps, strict=True) if gap > 1)]
+    within = [gap for gap in gaps if gap < 1]
+    assert all(25 <= t_s <= 41.1 for t_s in rises)
+    assert len(begins) in (8, 9)
+    assert sum(within) / len(within) == pytest.approx(250e-6, rel=0.01)
+    # 600 rises are 150 ms; the last beep ends when the reading is back.
+    assert 0.9 * 600 * (len(begins) - 1) < len(rises) < 1.02 * 600 * len(begins)

@@ -254,7 +254,7 @@ def test_a_slave_cut_off_in_a_byte_is_clocked_free(board: str, tmp_path: Path) -
 PARTS = (
     "nothing", "dust", "humid", "wire", "bead", "display", "humid, one command",
     "humid, twenty bits", "air on the bus", "weather", "air by serial", "float", "motion", "flow",
-    "volts", "loop", "four rows", "six wires", "dots", "buzzer", "one load",
+    "volts", "loop", "four rows", "six wires", "dots", "buzzer", "sounder", "one load",
 )  # fmt: skip
 
 

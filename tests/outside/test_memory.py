@@ -92,6 +92,11 @@ CASES = {
     + "control:\n"
     + ENTRY.format("x", "")
     + ENTRY.format("y", ""),
+    "sounder": NTC
+    + "loads:\n"
+    + RELAY.format("x")
+    + "alarms:\n  z: {part: sounder-piezo, when: [no-reading]}\ncontrol:\n"
+    + ENTRY.format("x", ""),
     "text": NTC + LCD + ', rows: ["{a} and {a.now}", "so it is written"]}\n',
     "one load": NTC + "loads:\n" + RELAY.format("x") + "control:\n" + ENTRY.format("x", ""),
     "four loads": NTC

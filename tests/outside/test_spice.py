@@ -166,3 +166,29 @@ def test_a_shifter_passes_both_ways(tmp_path: Path) -> None:
         pulled = shared + f"Vd {side} 0 0.1\n"
         volts = _measured(tmp_path, "pulled", pulled, f"op\nprint v({other})")[f"v({other})"]
         assert volts < 0.1 + 5 / 10_000 * 10 + 0.02
+
+
+def test_a_piezo_disc_takes_no_more_at_an_edge_than_its_table_says(tmp_path: Path) -> None:
+    """20 nF behind the resistor on a square wave of 4 kHz and 5 V, straight from the supply."""
+    circuit = small.circuit(small.alarms("  bell: {part: sounder-piezo, when: [no-reading]}\n"))
+    use = circuit.build.alarms["bell"].use
+    netlist = (
+        f"Vpin pin 0 PULSE(0 5 0 50n 50n {0.5 / use.figure('tone_hz')} {1 / use.figure('tone_hz')})\n"
+        f"Rs pin disc {use.figure('drive_ohms')}\nCd disc 0 20n"
+    )
+    control = (
+        "tran 100n 5m\nmeas tran least MIN i(vpin)\nmeas tran high MAX v(disc) FROM=4m TO=5m\n"
+        "meas tran low MIN v(disc) FROM=4m TO=5m"
+    )
+    found = _measured(tmp_path, "piezo", netlist, control)
+    assert 0.95 * use.figure("on_ma") < -found["least"] * 1000 <= use.figure("on_ma")
+    assert found["high"] - found["low"] > 0.8 * 5
+
+
+def test_a_loop_drives_no_more_into_a_dead_chip_than_is_told(tmp_path: Path) -> None:
+    """22.5 mA into the shunt, and beside it a pin's diode to a supply of 0 V."""
+    body = small.probes("  far: {part: loop-4-20ma, value: current, every_s: 5}\n")
+    (fault,) = small.told("power.back-feed", body, board="atmega328p-5v-stick")
+    netlist = "I1 0 loop 22.5m\nRs loop 0 100\nD1 loop rail d\nVrail rail 0 0\n.model d D(Is=1e-14)"
+    flows = _measured(tmp_path, "loop", netlist, "op\nprint i(vrail)")["i(vrail)"] * 1000
+    assert 0.8 * fault.numbers["ma"] < flows <= fault.numbers["ma"]

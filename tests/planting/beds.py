@@ -62,6 +62,7 @@ FITS = {
     "glaze-kiln": ("atmega328p-5v", "atmega2560-5v"),  # 12 mA at 4 V: 20 mA pins on a firm 5 V
     "hall-light": FIVE_VOLTS,
     "museum-case": FEEDS_30_MA,
+    "porch-fan": FIVE_VOLTS,
     "seed-tray": EVERY,
     "show-case": FIVE_VOLTS,
     "tank-room": FIVE_VOLTS,

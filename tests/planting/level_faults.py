@@ -83,8 +83,9 @@ def a_five_volt_display_on_a_lower_board(bed: Bed, dice: random.Random) -> Plant
     rail = _higher_rail(bed)
     if rail is None or bed.uses(talks="i2c") or bed.board.figure("pin_max_v") > 4:
         return None
-    tree = bed.copy()
-    if not 4.5 <= rail.volts <= 5.5:
+    data, tree = bed.board.role_pin("Wire.sda"), bed.copy()
+    bears = data is not None and data.max_v is not None and data.max_v >= rail.volts
+    if bears or not 4.5 <= rail.volts <= 5.5:
         return None
     if dice.random() < 0.5:
         return at(tree, add(tree, "displays", "panel", e.lcd()))
@@ -99,8 +100,9 @@ def a_one_wire_pulled_up_too_high(bed: Bed, dice: random.Random) -> Plant | None
         return None
     use, tree = dice.choice(found), bed.copy()
     pin = bed.pin(use, "DQ")
-    if pin is not None and pin.max_v is not None and pin.max_v >= rail.volts:
+    if pin is None or (pin.max_v is not None and pin.max_v >= rail.volts):
         return None
+    wire(tree, use, "DQ", pin.label)  # left open, it would find a pin that bears more
     return at(tree, wire(tree, use, "VDD", dice.choice(rail.labels)))
 
 

@@ -428,3 +428,13 @@ def mains_through_a_mosfet(bed: Bed, dice: random.Random) -> Plant | None:
     tree = bed.copy()
     path = add(tree, "loads", "spool", e.switched(e.FET, e.mains_volts(bed), 0.5, "lamp"))
     return at(tree, f"{path}.draws")
+
+
+@plants("load.switches-neutral")
+def a_switch_in_the_neutral(bed: Bed, dice: random.Random) -> Plant | None:
+    live = [name for name, load in bed.build.loads.items() if bed.circuit.on_mains(load)]
+    if not live:
+        return None
+    name, tree = dice.choice(live), bed.copy()
+    tree["loads"][name]["switches"] = "neutral"
+    return at(tree, f"loads.{name}.switches")

@@ -263,7 +263,9 @@ def _run_and_leave(mutant: Mutant | None, items: list[pytest.Item]) -> None:
 
 
 def _family(module: str) -> str:
-    return module.rsplit(".", 1)[-1].split("_", maxsplit=1)[0]
+    """The family whose tests speak of a module."""
+    family = module.rsplit(".", 1)[-1].split("_", maxsplit=1)[0]
+    return {"claims": "pin"}.get(family, family)
 
 
 def _of_family(items: Sequence[pytest.Item], family: str) -> list[pytest.Item]:
@@ -288,6 +290,7 @@ def modules() -> list[str]:
     found = [f"buildkit.rules.{p.stem}" for p in sorted(folder.glob("*.py"))]
     return [
         "buildkit.electrics",
+        "buildkit.claims",
         *(name for name in found if not name.endswith(("__init__", ".doc"))),
     ]
 

@@ -257,3 +257,75 @@ def coils_hungrier_than_half(bed: Bed, dice: random.Random) -> Plant | None:
         return None
     tree = bed.copy()
     return at(tree, own(tree, relays[0], supply_peak_ma=e.beyond(gives / 2, dice)))
+
+
+@plants("power.supply-range")
+def a_supply_of_the_wrong_volts(bed: Bed, dice: random.Random) -> Plant | None:
+    """More than a rail or the input of a regulator bears, or too little for either."""
+    supply, tree = bed.build.supply, bed.copy()
+    rail = bed.board.rails[supply.rail]
+    low, high = (rail.min_v, rail.max_v) if supply.inlet is None else (7.0, 12.0)
+    volts = e.beyond(high, dice) if dice.random() < 0.5 else e.below(low, dice)
+    tree["supply"]["volts"] = volts
+    return at(tree, "supply.volts") if volts <= 60 else None
+
+
+# Boards whose 5 V regulator is a linear one behind VIN, from 7 to 12 V.
+LINEAR = ("atmega328p-5v", "atmega328p-5v-stick", "atmega32u4-5v", "atmega32u4-5v-stick", "atmega2560-5v")  # fmt: skip
+
+
+@plants("power.regulator-heat")
+def too_many_volts_for_the_current(bed: Bed, dice: random.Random) -> Plant | None:
+    """100 K for each watt, 125 degC at the most: (V - 5) I must stay within 1.25 W less the air's share."""
+    if bed.board.id not in LINEAR:
+        return None
+    rail, tree = bed.board.rails["5V"], bed.copy()
+    ma = sum(bed.circuit.rail_draw_ma(rail).values()) + e.figure(bed, "board_ma")
+    least = 5 + (125 - bed.build.ambient_c) / 100 / (ma / 1000)
+    if least > 11.9:
+        return None
+    volts = round(dice.uniform(max(least, 7.0) + 0.05, 12.0), 2)
+    tree["supply"] = {"rail": "VIN", "volts": volts, "max_ma": max(1000.0, bed.build.supply.max_ma)}
+    return at(tree, "supply.volts")
+
+
+@plants("power.regulator-heat")
+def a_box_too_hot_for_its_regulator(bed: Bed, dice: random.Random) -> Plant | None:
+    """A hungry sensor on the 3.3 V of a chip that has its own current there too, in a hot box."""
+    kelvins = {"stm32f103-stick": 250, "esp32-c3-dev": 90, "esp32-s3-dev": 90, "esp32-wroom-dev30": 90,
+               "esp32-wroom-dev38": 90, "atmega328p-3v3-stick": 220, "samd21-3v3": 100}  # fmt: skip
+    found = [use for use in bed.uses(part=e.AIR) if bed.circuit.feed(use) is bed.circuit.io_rail]
+    if bed.board.id not in kelvins or not found or bed.build.supply.rail != "5V":
+        return None
+    use, tree, rail = found[0], bed.copy(), bed.circuit.io_rail
+    others = sum(bed.circuit.rail_draw_ma(rail).values()) - use.figure("supply_peak_ma")
+    peak = min(rail.gives_ma - others, 1400.0)
+    ma = others + peak + e.figure(bed, "board_ma")
+    watts = (bed.board.rails["5V"].volts - rail.volts) * ma / 1000
+    ambient = 125 - watts * kelvins[bed.board.id] + dice.uniform(0.5, 20)
+    if peak <= 0 or not 0 < ambient <= 85:
+        return None
+    own(tree, use, supply_peak_ma=peak)
+    tree["ambient_c"] = round(ambient, 2)
+    return at(tree, wire(tree, use, "VDD", rail.labels[0]))
+
+
+@plants("power.back-feed")
+def a_supply_behind_the_regulator_of_usb(bed: Bed, dice: random.Random) -> Plant | None:
+    behind = [r for r in bed.board.rails.values() if r.fed_by is not None and r.labels]
+    if not behind or bed.board.id == "atmega328p-3v3-stick":
+        return None
+    tree = bed.copy()
+    tree["supply"] = {"rail": dice.choice(behind).name, "max_ma": 900}
+    return at(tree, "supply.rail")
+
+
+@plants("power.back-feed")
+def a_loop_that_goes_on_while_the_board_is_off(bed: Bed, dice: random.Random) -> Plant | None:
+    """22.5 mA through 100 ohms are 2.25 V, and 1.75 V above a dead chip's diodes drive 17.5 mA."""
+    pins = bed.free(lambda pin: pin.adc is not None)
+    if not pins:
+        return None
+    tree = bed.copy()
+    path = add(tree, "probes", "far", e.loop(wires={"LOOP": dice.choice(pins).label}))
+    return at(tree, f"{path}.wires.LOOP")

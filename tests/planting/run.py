@@ -7,6 +7,7 @@ import random
 import zlib
 from collections.abc import Iterator
 from dataclasses import dataclass, field
+from pathlib import Path
 
 from buildkit import rules
 from tests.planting import paper
@@ -65,7 +66,8 @@ class Harvest:
 def load_planters() -> dict[str, list[Planter]]:
     """Every planter, the files of all families read."""
     for family in FAMILIES:
-        importlib.import_module(f"tests.planting.{family}_faults")
+        for path in sorted(Path(__file__).parent.glob(f"{family}*_faults.py")):
+            importlib.import_module(f"tests.planting.{path.stem}")
     return PLANTERS
 
 

@@ -47,3 +47,17 @@ def test_an_own_pull_up_is_said_to_be() -> None:
     air = "  air: {part: sht3x, value: humidity, every_s: 5, own_figures: {module_pull_up_ohms: 1000}}\n"
     (found,) = told("bus.pull-up-too-strong", probes(air))
     assert "(your own figure)" in found.message
+
+
+def test_two_values_of_one_sensor_are_told_what_they_are() -> None:
+    """Two probes of one part at one address may be one sensor, of which one value is read."""
+    one = "  air: {part: scd4x, value: co2, every_s: 5}\n"
+    (fault,) = told(
+        "bus.address-clash", probes(one, one.replace("air", "wet").replace("co2", "humidity"))
+    )
+    assert fault.fix.startswith("Of one sensor a build reads one value.")
+    assert "leave out wet (humidity) or air (co2)" in fault.fix
+    (fault,) = told("bus.address-clash", probes(one, one.replace("air", "hall")))
+    assert fault.fix == "hall has no other free address; choose another part."
+    (fault,) = told("bus.address-clash", probes(AIR, AIR.replace("air", "out")))
+    assert fault.fix.startswith("Set out to another address, in the file and by its jumpers: 0x45")

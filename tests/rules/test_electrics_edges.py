@@ -91,17 +91,17 @@ def test_the_limits_of_a_pair_are_included() -> None:
     ],
 )  # fmt: skip
 def test_the_speed_that_the_core_chooses(clock_hz: float, baud: float, percent: float) -> None:
-    assert round(e.avr_core_baud_error(clock_hz, baud) * 100, 1) == percent
+    assert round(e.avr_core_baud(clock_hz, baud)[1] * 100, 1) == percent
 
 
 def test_slow_ports_run_at_normal_speed_when_the_divisor_is_full() -> None:
     # 4095 is the greatest UBRR: 488.28 baud at double speed still fits, 488.2 does not.
     assert e.uart_baud_error(16e6, 488.28)[0] == 4095
-    assert e.avr_core_baud_error(16e6, 488.28) == e.uart_baud_error(16e6, 488.28)[1]
+    assert e.avr_core_baud(16e6, 488.28) == e.uart_baud_error(16e6, 488.28)
     slower = 488.2
     assert e.uart_baud_error(16e6, slower)[0] == 4096
-    assert e.avr_core_baud_error(16e6, slower) == e.uart_baud_error(16e6, slower, 16)[1]
-    assert e.avr_core_baud_error(16e6, slower) != e.uart_baud_error(16e6, slower)[1]
+    assert e.avr_core_baud(16e6, slower) == e.uart_baud_error(16e6, slower, 16)
+    assert e.avr_core_baud(16e6, slower) != e.uart_baud_error(16e6, slower)
 
 
 def test_a_transistor_s_base() -> None:

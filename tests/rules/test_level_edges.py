@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import pytest
-from small import AIR, RELAY, SHELF, SOIL, board, figures, load, probes, told
+from small import AIR, RELAY, SHELF, SOIL, board, figures, load, pin, probes, told
 
 PICO = {"board": "rp2040-stick", "ma": 800}
 
@@ -42,3 +42,33 @@ def test_what_a_divider_takes_off_a_probe(ohms: float) -> None:
     )
     (found,) = told("level.divider-loads-probe", body, figures("shelf", series_ohms=ohms))
     assert found.numbers["lost_percent"] == pytest.approx(100 * ohms / (ohms + 30_000))
+
+
+@pytest.mark.parametrize(("label", "faults"), [("B8", 0), ("B5", 1)])
+def test_a_pin_that_bears_5_volts_and_one_that_does_not(label: str, faults: int) -> None:
+    """STM32F103: PB8 is marked FT in the data sheet's pin table, PB5 is not."""
+    body = probes(SOIL.replace("}", f", wires: {{DQ: {label}, VDD: 5V}}}}"))
+    assert len(told("level.pull-up-over-voltage", body, board="stm32f103-stick")) == faults
+    dust = f"  dust: {{part: pm-frame32, value: pm2_5, every_s: 1, wires: {{TXD: {label}}}}}\n"
+    found = told(
+        "level.over-voltage", probes(dust), figures("dust", out_high_v=5), board="stm32f103-stick"
+    )
+    assert len(found) == faults
+    assert all(fault.numbers["most_v"] == 3.6 for fault in found)
+
+
+def test_a_pin_that_measures_bears_no_more_than_the_others() -> None:
+    """The switch to the converter is not made for 5 V, whatever the pin's own limit."""
+    edit = pin("A0", max_v=5.5)
+    body = probes(SHELF.replace("}", ", wires: {FEED: 5V, OUT: A0}}"))
+    (fault,) = told("level.over-voltage", body, edit, board="stm32f103-stick")
+    assert fault.numbers["most_v"] == 3.6
+
+
+def test_a_pin_that_cannot_give_so_much_gives_nothing() -> None:
+    """0.3 V at 2 mA are 150 ohms: at 30 mA more than the rail would be lost, and 0 V are left."""
+    relay = load("ssr-zero-cross-dc-control")
+    edit = figures("fan", on_ma=30)
+    (fault,) = told("level.control-too-low", relay, edit, board="samd21-3v3")
+    assert fault.numbers["volts"] == 0
+    assert "0.00 V" in fault.message

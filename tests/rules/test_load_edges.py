@@ -169,3 +169,22 @@ def test_a_coil_s_diode_is_measured_in_amps() -> None:
     assert coil_a == pytest.approx(0.083, abs=0.002)
     assert told("load.no-flyback", body, figures("fan", flyback_max_a=coil_a)) == []
     assert told("load.no-flyback", body, figures("fan", flyback_max_a=None))
+
+
+@pytest.mark.parametrize(("volts", "conductor", "faults"), [
+    (230, "neutral", 1), (230, "live", 0), (50, "neutral", 1), (49, "neutral", 0),
+])  # fmt: skip
+def test_a_switch_belongs_into_the_live_conductor(
+    volts: float, conductor: str, faults: int
+) -> None:
+    draws = f"volts: {volts}, amps: 1, kind: lamp"
+    body = MAINS + load("relay-module-active-low", draws, f", switches: {conductor}")
+    found = told("load.switches-neutral", body)
+    assert len(found) == faults
+    assert all(fault.at.path == "loads.fan.switches" for fault in found)
+
+
+def test_a_load_whose_conductor_is_not_told_is_wired_in_the_live() -> None:
+    made = circuit(MAINS + load("relay-module-active-low"))
+    assert made.build.loads["fan"].switches == "live"
+    assert told("load.switches-neutral", MAINS + load("relay-module-active-low")) == []

@@ -3,7 +3,12 @@
 from __future__ import annotations
 
 import pytest
-from small import MAINS, SMOKE, SOIL, figures, load, probes, told
+from small import MAINS, SMOKE, SOIL, alarms, figures, lamp, load, probes, told
+
+from buildkit import buildfile, document, rules, seating
+from buildkit.circuit import Circuit
+from buildkit.model import Fault
+from buildkit.tables import Tables
 
 CABLE = "cables: {smoke: {length_m: 10, size_mm2: 0.1724}}\n"
 
@@ -44,3 +49,119 @@ def test_a_figure_of_one_s_own_is_said_to_be() -> None:
         "power.supply-range", probes(low % "supply_min_v: 2"), figures("soil", supply_max_v=4)
     )
     assert "your own" not in table.message
+
+
+# --- regulators ---
+
+
+def at_vin(volts: float, ma: float = 900, more: str = "", board: str = "atmega328p-5v") -> Circuit:
+    text = (
+        f"build: hot\nboard: {board}\nsupply: {{rail: VIN, volts: {volts}, max_ma: {ma}}}\n{more}"
+        + probes(SMOKE)
+    )
+    return seating.seat(buildfile.from_tree(document.parse(text.encode(), "hot.yaml"), Tables()))
+
+
+def heat(circuit: Circuit) -> list[Fault]:
+    check = rules.catalogue()["power.regulator-heat"].check
+    assert check is not None
+    return list(check(circuit))
+
+
+@pytest.mark.parametrize(("volts", "faults"), [(10.66, 0), (10.67, 1)])
+def test_the_volts_that_a_linear_regulator_sheds(volts: float, faults: int) -> None:
+    """The sensor's 100 mA and the board's 50 mA: 85 K at 100 K/W are 0.85 W, and 0.85 W / 150 mA 5.667 V."""
+    found = heat(at_vin(volts))
+    assert len(found) == faults
+    for fault in found:
+        assert fault.at.path == "supply.volts"
+        assert fault.numbers["junction_c"] == pytest.approx(40 + 5.67 * 0.15 * 100)
+        assert "Use a supply of 7 to 10.7 V" in fault.fix
+
+
+def test_the_air_in_the_box_counts() -> None:
+    """At 60 degC 65 K are left: 0.65 W at 150 mA are 4.33 V above 5."""
+    assert heat(at_vin(9.33, more="ambient_c: 60\n")) == []
+    (fault,) = heat(at_vin(9.34, more="ambient_c: 60\n"))
+    assert fault.numbers["ambient_c"] == 60
+
+
+def test_a_regulator_that_switches_stays_cool() -> None:
+    assert heat(at_vin(24, board="ra4m1-5v")) == []
+    assert heat(at_vin(12, board="samd21-3v3")) == []
+
+
+def test_where_the_inlet_would_need_too_few_volts_the_rail_is_fed() -> None:
+    """At 85 degC 40 K are left: 0.4 W at 150 mA are 2.67 V above 5; with eight lamps more, under 7 V."""
+    (fault,) = heat(at_vin(12, more="ambient_c: 85\n"))
+    assert "Use a supply of 7 to 7.7 V, or feed 5V itself" in fault.fix
+    more = "alarms:\n" + "".join(f"  l{n}: {{part: led-indicator, when: [no-reading], own_figures: {{series_ohms: 200}}}}\n" for n in range(8))  # fmt: skip
+    (fault,) = heat(at_vin(12, more=f"ambient_c: 85\n{more}"))
+    assert fault.fix == "Feed 5V itself with a supply of 5 V."
+
+
+@pytest.mark.parametrize(("ambient", "faults"), [(64.4, 0), (64.7, 1)])
+def test_the_regulator_of_the_lower_rail_has_the_chip_too(ambient: float, faults: int) -> None:
+    """STM32 stick: 70 mA of the board and 72 of the pins at 1.7 V and 250 K/W are 60.35 K."""
+    lamps = alarms(*(lamp(f"l{n}", ", own_figures: {series_ohms: 108.333}") for n in range(6)))
+    text = f"ambient_c: {ambient}\n{lamps}"
+    found = told("power.regulator-heat", text, board="stm32f103-stick", ma=900)
+    assert len(found) == faults
+    for fault in found:
+        assert fault.numbers["ma"] == pytest.approx(142, abs=0.01)
+        assert fault.fix.startswith("Take no more than 71 mA") or "3V3" in fault.fix
+
+
+# --- volts of the supply ---
+
+
+@pytest.mark.parametrize(("volts", "faults"), [(6.99, 1), (7, 0), (12, 0), (12.01, 1)])
+def test_the_volts_at_an_inlet(volts: float, faults: int) -> None:
+    check = rules.catalogue()["power.supply-range"].check
+    assert check is not None
+    assert len(list(check(at_vin(volts)))) == faults
+
+
+def test_a_supply_of_more_volts_on_a_rail_is_sent_to_the_inlet() -> None:
+    text = "build: hot\nboard: atmega328p-5v\nsupply: {rail: 5V, volts: 9, max_ma: 900}\n" + probes(
+        SOIL
+    )
+    circuit = seating.seat(buildfile.from_tree(document.parse(text.encode(), "hot.yaml"), Tables()))
+    check = rules.catalogue()["power.supply-range"].check
+    assert check is not None
+    (fault,) = check(circuit)
+    assert fault.message == "the supply gives 9 V, and 5V takes 4.75 to 5.25 V"
+    assert "'rail: VIN'" in fault.fix
+
+
+# --- current that comes in backwards ---
+
+
+@pytest.mark.parametrize(("board", "rail", "faults"), [
+    ("atmega328p-5v", "5V", 1), ("atmega328p-5v-stick", "5V", 0), ("ra4m1-5v", "5V", 0),
+    ("stm32f103-stick", "5V", 1), ("esp32-c3-dev", "5V", 0), ("esp32-c3-dev", "3V3", 1),
+    ("rp2040-stick", "5V", 1), ("atmega328p-3v3-stick", "5V", 1),
+])  # fmt: skip
+def test_a_supply_that_usb_meets(board: str, rail: str, faults: int) -> None:
+    """A diode lets nothing back into the socket, and does not help behind the regulator."""
+    found = told("power.back-feed", probes(SOIL), board=board, rail=rail)
+    assert len(found) == faults
+    assert all(fault.at.path == "supply.rail" for fault in found)
+
+
+def test_a_supply_at_the_inlet_meets_no_usb() -> None:
+    check = rules.catalogue()["power.back-feed"].check
+    assert check is not None
+    assert list(check(at_vin(7.5))) == []
+
+
+@pytest.mark.parametrize(
+    ("ohms", "high_v", "faults"), [(100, 2.25, 1), (100, 0.6, 0), (100, 0.61, 1)]
+)
+def test_a_loop_that_feeds_a_dead_chip(ohms: float, high_v: float, faults: int) -> None:
+    """2.25 V less 0.5 V over 100 ohms are 17.5 mA; 1 mA is borne, at 0.6 V."""
+    loop = "  far: {part: loop-4-20ma, value: current, every_s: 5}\n"
+    edit = figures("far", shunt_ohms=ohms, out_high_v=high_v)
+    found = told("power.back-feed", probes(loop), edit, board="atmega328p-5v-stick")
+    assert len(found) == faults
+    assert [round(f.numbers["ma"], 2) for f in found] == ([17.5] if high_v > 2 else [1.1])[:faults]

@@ -89,6 +89,16 @@ inline PinStatus digitalRead(int pin) {
   host::spend(host::US);
   return host::pin_read(pin) ? HIGH : LOW;
 }
+// A square wave is played as what a lamp would show of it: the pin is high while it sounds.
+inline void tone(int pin, unsigned int hz) {
+  host::spend(host::US);
+  host::pin_mode(pin, host::DRIVEN);
+  host::pin_write(pin, hz != 0);
+}
+inline void noTone(int pin) {
+  host::spend(host::US);
+  host::pin_write(pin, false);
+}
 inline int analogRead(int pin) { return host::pin_convert(pin); }
 #define digitalPinToInterrupt(pin) (pin)
 inline void attachInterrupt(int number, void (*handler)(), PinStatus mode) {
