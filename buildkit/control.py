@@ -207,7 +207,9 @@ class Loop:
         self.awake = self.awake or self.quiet or self.window.full
         asks = hands.asked(self.hands)
         by_hand = asks == hands.RUN
-        if asks == hands.REST or (self.lent and not by_hand):
+        if asks <= hands.REST or (self.lent and not by_hand):
+            if asks == hands.REST and not self.on and self._rest_is_over(now_ms):
+                self.forced = False
             self._switch(now_ms, False, "hand")
         elif not self.awake and not by_hand:
             return

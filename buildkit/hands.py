@@ -1,6 +1,7 @@
 """Hand controls in the reference model: what a person asks of a load, and how long.
 
-A hand asks to rest (``REST``), to run (``RUN``) or nothing.  Of several on one
+A hand asks to rest (``REST``), to run (``RUN``) or nothing; a switch in HAND
+that must be turned anew (``SPENT``) rests the load as well.  Of several on one
 load, one that asks to rest beats those that ask to run.  A press of a button
 asks once, and the next press gives the load back to its control.  A switch
 asks by its position; HAND counts only when the switch is turned there, so that
@@ -16,14 +17,14 @@ from collections.abc import Iterable
 from buildkit.model import Build, Hand
 from buildkit.records import dataclass
 
-REST, NOTHING, RUN = -1, 0, 1
+SPENT, REST, NOTHING, RUN = -2, -1, 0, 1
 POSITIONS = {"hand": RUN, "off": REST, "auto": NOTHING}
 PRESS = "press"
 
 
 def spent(hand: Hand) -> int:
     """What a hand asks at power-up, and once something has rested the load that it ran."""
-    return REST if hand.selector else NOTHING
+    return SPENT if hand.selector else NOTHING
 
 
 def heats(build: Build, load: str) -> bool:
@@ -34,8 +35,8 @@ def heats(build: Build, load: str) -> bool:
 
 def asked(hands: Iterable[Asker]) -> int:
     """What the hands on one load ask together."""
-    asks = {hand.asks for hand in hands}
-    return REST if REST in asks else RUN if RUN in asks else NOTHING
+    asks = [NOTHING, *(hand.asks for hand in hands)]
+    return min(asks) if min(asks) < NOTHING else max(asks)
 
 
 @dataclass(slots=True)
@@ -67,7 +68,7 @@ class Asker:
         if position == self.position:
             return
         found_in_hand = self.position is None and position == "hand"
-        self.asks = REST if found_in_hand else POSITIONS[position]
+        self.asks = SPENT if found_in_hand else POSITIONS[position]
         self.position = position
 
     def expire(self, now_ms: int) -> None:

@@ -366,7 +366,7 @@ def test_a_sketch_without_hands_has_nothing_of_them() -> None:
 
 def test_what_a_hand_asks_at_power_up() -> None:
     made = circuit(SWITCH, REST).build.hands
-    assert (hands.spent(made["s"]), hands.spent(made["r"])) == (hands.REST, hands.NOTHING)
+    assert (hands.spent(made["s"]), hands.spent(made["r"])) == (hands.SPENT, hands.NOTHING)
 
 
 @pytest.mark.parametrize("board", TABLES.board_ids())
@@ -388,3 +388,19 @@ def test_a_button_takes_no_pin_from_what_is_there_and_all_get_harmless_ones(boar
     assert not [
         pin for pin in pins if pin is None or pin.hazard("strap") or pin.hazard("flash-bus")
     ]
+
+
+@pytest.mark.parametrize(
+    ("until_s", "turned", "forced"),
+    [(13, [], True), (30, [], True), (30, [(20, "off")], False), (30, [(20, "auto")], False)],
+)
+def test_a_forced_rest_lasts_until_the_switch_is_turned_away(
+    until_s: int, turned: list[tuple[int, str]], forced: bool
+) -> None:
+    # Run by hand from 2 s, rested at 12 s for 2 s at least: an alarm shows as much.
+    build = circuit(SWITCH, more=", max_on_s: 10, min_off_s: 2").build
+    readings = [(t * 1000, "air", 50) for t in range(1, until_s + 1)]
+    told = [(0, "s", "auto"), (2000, "s", "hand"), *((t * 1000, "s", to) for t, to in turned)]
+    model = control.run(build, readings, until_s * 1000, told)
+    assert [(c.t_ms, c.cause) for c in model.changes] == [(2000, "hand"), (12_000, "max-on")]
+    assert model.loops[0].forced is forced

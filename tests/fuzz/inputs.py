@@ -22,7 +22,7 @@ ODD = (
     '"<script>alert(1)</script>"', '"=HYPERLINK(1)"', '"*/ x /*"', '"a\\\\"', '"??/"', '"%s%n"',
     '"|`*_[x](y)"', '"{{ 7*7 }}{% raw %}"', '"\\u202e\\u200b\\u00e9\\u65e5"', '"\\n\\n# x"', "degF",
     "mg/m3", "kPa", "heater", "motor", "lamp", "electronic", "solenoid", "transformer", "low",
-    "no-reading", "forced-rest", "us", "eu", "uk", "iec", "50", "60", "230", "120", "12", "24",
+    "no-reading", "forced-rest", "rest", "toggle", "run-for", "button", "us", "eu", "uk", "iec", "50", "60", "230", "120", "12", "24",
 )  # fmt: skip
 
 

@@ -57,7 +57,7 @@ BY_HAND = {
       const uint16_t debounce_ms = number();
       const uint32_t for_ms = number();
       const uint8_t pin = first_pin, next_pin = first_pin + 1;
-      const int8_t spent = kind ? 0 : -1;
+      const int8_t spent = kind ? 0 : -2;
       last[at] = new Hand{ loads[at], last[at], spent, spent };
       if (kind) button[buttons++] = new Button{ *last[at], { pin, debounce_ms, {}, false, false, false }, " rtf"[kind], for_ms, {} };
       else selector[selectors++] = new HandOffAuto{ *last[at], { pin, debounce_ms, {}, false, false, false }, { next_pin, debounce_ms, {}, false, false, false }, (uint16_t)for_ms, {}, false, 0 };
