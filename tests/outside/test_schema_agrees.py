@@ -4,6 +4,8 @@ from __future__ import annotations
 
 import copy
 import json
+import re
+from pathlib import Path
 from typing import Any
 
 import jsonschema_rs
@@ -18,10 +20,15 @@ from buildkit.tables import Tables
 from tests.fuzz import inputs
 
 TABLES = Tables()
+README = (Path(__file__).parents[2] / "README.md").read_text("utf-8")
 FILES = {
-    "build": sorted(data_dir("examples").glob("*.yaml")),
-    "board": sorted(data_dir("boards").glob("*.yaml")),
-    "part": sorted((data_dir("templates") / "parts").glob("*/part.yaml")),
+    "build": data_dir("examples").glob("*.yaml"),
+    "board": data_dir("boards").glob("*.yaml"),
+    "part": (data_dir("templates") / "parts").glob("*/part.yaml"),
+}
+TEXTS = {
+    **{kind: [path.read_text("utf-8") for path in sorted(found)] for kind, found in FILES.items()},
+    "room": re.findall(r"```yaml\n(room: .*?)```", README, re.DOTALL),
 }
 SCHEMAS = {kind: published.schema(kind, TABLES) for kind in published.KINDS}
 OUTSIDE = {kind: jsonschema_rs.validator_for(schema) for kind, schema in SCHEMAS.items()}
@@ -35,10 +42,9 @@ def plain(text: str) -> Any:
 @pytest.mark.parametrize("kind", published.KINDS)
 def test_ours_are_valid_before_the_validator(kind: str) -> None:
     jsonschema_rs.meta.validate(SCHEMAS[kind])
-    assert FILES[kind]
-    for path in FILES[kind]:
-        found = [str(e) for e in OUTSIDE[kind].iter_errors(plain(path.read_text("utf-8")))]
-        assert found == [], path
+    assert TEXTS[kind]
+    for text in TEXTS[kind]:
+        assert [str(e) for e in OUTSIDE[kind].iter_errors(plain(text))] == [], text
 
 
 @pytest.mark.parametrize("kind", published.KINDS)
