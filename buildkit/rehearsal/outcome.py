@@ -56,6 +56,15 @@ class Outcome:
         """Lost readings, as the log counts them."""
         return sum(1 for row in self.rows if row.raw is None)
 
+    def span(self, probe: str) -> tuple[float, float] | None:
+        """The lowest and highest accepted reading of a probe; None without any."""
+        values = [row.raw for row in self.rows if row.probe == probe and row.raw is not None]
+        return (min(values), max(values)) if values else None
+
+    def lost(self, probe: str) -> int:
+        """Lost readings of a probe."""
+        return sum(1 for row in self.rows if row.probe == probe and row.raw is None)
+
     @property
     def resets(self) -> list[tuple[float, str]]:
         """Seconds and causes of the starts after the first."""
@@ -100,6 +109,14 @@ class Outcome:
                     "on_fraction": round(self.on_s(load) / self.seconds, 4),
                 }
                 for load in loads
+            },
+            "probes": {
+                name: {
+                    "span": self.span(name),
+                    "lost": self.lost(name),
+                    "unit": probe.quantity.unit,
+                }
+                for name, probe in self.circuit.build.probes.items()
             },
             "changes": [
                 {"t_s": round(c.t_s, 3), "load": c.load, "state": c.state, "cause": c.cause}
