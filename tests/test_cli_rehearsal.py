@@ -77,6 +77,8 @@ def test_rehearse_json_has_the_fields_of_the_contract(smoke: str) -> None:
     assert told["on_fraction"] == pytest.approx(200 / 302, abs=0.001)
     assert told["display"] == ["PM2.5 5 ug/m3   ", "avg 5 on        "]
     assert told["resets"] == []
+    assert told["probes"] == {"smoke": {"span": [5, 40], "lost": 1, "unit": "ug/m3"}}
+    assert told["notes"] == []
 
 
 @pytest.mark.slow
@@ -88,6 +90,7 @@ def test_rehearse_in_text_fits_the_terminal_and_draws_a_picture(tmp_path: Path) 
     assert "faults: silent@820+35, brown-out@300" in out
     assert "resets: power at 300.0 s" in out
     assert re.search(r"^ +[0-9.]+  mist  on   start$", out, re.MULTILINE)
+    assert re.search(r"^  air: read 38 to 59 %RH, lost [0-9]+$", out, re.MULTILINE)
     assert "|RH 38.0% on     |" in out
     root = ET.parse(picture).getroot()
     texts = ["".join(node.itertext()) for node in root.iter("{http://www.w3.org/2000/svg}text")]

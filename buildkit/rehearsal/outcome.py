@@ -57,6 +57,15 @@ class Outcome:
         """Lost readings, as the log counts them."""
         return sum(1 for row in self.rows if row.raw is None)
 
+    def span(self, probe: str) -> tuple[float, float] | None:
+        """The lowest and highest accepted reading of a probe; None without any."""
+        values = [row.raw for row in self.rows if row.probe == probe and row.raw is not None]
+        return (min(values), max(values)) if values else None
+
+    def lost(self, probe: str) -> int:
+        """Lost readings of a probe."""
+        return sum(1 for row in self.rows if row.probe == probe and row.raw is None)
+
     @property
     def resets(self) -> list[tuple[float, str]]:
         """Seconds and causes of the starts after the first."""
@@ -127,6 +136,14 @@ class Outcome:
             "alarms": {
                 name: [[round(from_s, 3), round(to_s, 3)] for from_s, to_s in spans]
                 for name, spans in self.alarms.items()
+            },
+            "probes": {
+                name: {
+                    "span": self.span(name),
+                    "lost": self.lost(name),
+                    "unit": probe.quantity.unit,
+                }
+                for name, probe in self.circuit.build.probes.items()
             },
             "changes": [
                 {"t_s": round(c.t_s, 3), "load": c.load, "state": c.state, "cause": c.cause}

@@ -141,6 +141,8 @@ class _Scale:
                 f"is outside what {self.probe.use.name} can read, {span}",
                 "Readings are in the part's own unit; leave the cell empty for a lost one.",
             )
+        if quantity.unit == "state" and value.denominator != 1:
+            raise cell.wrong(f"is neither 0 nor 1, and {self.probe.use.name} reads nothing between", "Write what it read.")  # fmt: skip
         return math.floor(value / quantity.resolution + Fraction(1, 2))
 
 

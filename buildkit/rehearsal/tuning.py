@@ -286,6 +286,11 @@ def _complaints(circuit: Circuit) -> set[str]:
 
 
 def _reason(entry: Control, now: Result, best: Result) -> str:
+    if not now.starts and best is now:
+        return (
+            "the load never starts over these readings, so nothing can be compared; take "
+            f"readings of a time that goes beyond {_threshold(entry)}"
+        )
     if best is now:
         return (
             "no setting that was tried starts the load less often without leaving it at rest "

@@ -47,12 +47,25 @@ def told(rehearsal: Rehearsal, faults: list[Fault], touched: list[Touched]) -> s
     lines.append(f"  readings {outcome.readings}, lost {outcome.lost_readings}")
     if outcome.dropped_lines:
         lines.append(f"  rows that the log had no room for: {outcome.dropped_lines}")
+    lines += _probes(outcome)
     lines += _loads(outcome)
     lines += _alarms(outcome)
     lines += _changes(outcome)
     lines += _displays(outcome)
     lines.append(_last(outcome))
     return "\n".join(lines) + "\n"
+
+
+def _probes(outcome: Outcome) -> list[str]:
+    lines = []
+    for name, probe in outcome.circuit.build.probes.items():
+        seen = outcome.span(name)
+        unit = probe.quantity.unit
+        unit = "" if unit == "state" else f" {unit}"
+        read = "read nothing" if seen is None else f"read {seen[0]:g} to {seen[1]:g}{unit}"
+        lost = outcome.lost(name)
+        lines.append(f"  {name}: {read}" + (f", lost {lost}" if lost else ""))
+    return lines
 
 
 def _loads(outcome: Outcome) -> list[str]:
@@ -62,7 +75,10 @@ def _loads(outcome: Outcome) -> list[str]:
         ran = duration(outcome.on_s(load))
         count = outcome.starts(load)
         times = "once" if count == 1 else f"{count} times"
-        lines.append(f"  {load}: started {times}, ran {ran}, {share:.1f} % of the time")
+        told = (
+            f"started {times}, ran {ran}, {share:.1f} % of the time" if count else "never started"
+        )
+        lines.append(f"  {load}: {told}")
     return lines
 
 

@@ -15,7 +15,7 @@ from buildkit.rehearsal.faults import BadFault
 from buildkit.rehearsal.rehearsing import Rehearsal
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.stimuli import Wires
-from buildkit.rehearsal.traces import Sample, Trace
+from buildkit.rehearsal.traces import BadTrace, Sample, Trace, parse
 from tests.chip_world import circuit_of, stimulus, tables
 
 PROBES = {
@@ -209,6 +209,12 @@ def test_a_part_that_sends_is_no_faster_than_it_is_and_pauses_no_longer() -> Non
     assert [slot.steps for slot in rows["scd"]] == [401, 406, 411, 416, 421, 426]
     assert [slot.from_s for slot in rows["dust"]] == [float(t) for t in range(10, 31)]
     assert [slot.steps for slot in rows["dust"]] == [5] * 10 + [6] * 10 + [7]
+
+
+def test_a_contact_has_no_reading_between_open_and_closed() -> None:
+    circuit = _circuit("atmega328p-5v", ["tank"])
+    with pytest.raises(BadTrace, match=r"3:3: '0\.5' is neither 0 nor 1"):
+        parse("t_s,tank\n1,0\n2,0.5\n", "t.csv", circuit.build)
 
 
 def test_every_part_that_measures_has_a_stimulus_and_is_tried_here() -> None:
