@@ -110,9 +110,12 @@ def _start(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
     if wish.like == LIST:
         sys.stdout.write(report.table_text(known.items()))
         return
+    on_terminal = sys.stdin.isatty() and sys.stdout.isatty()
+    if not wish.name and on_terminal:
+        wish = replace(wish, name=_ask("Name of your build, in small letters", "my-build"))
     if not wish.name:
         complain("say what the build is called, as in 'buildkit start kitchen-hood'.")
-    asking = not wish.like and sys.stdin.isatty() and sys.stdout.isatty()
+    asking = not wish.like and on_terminal
     if asking:
         sys.stdout.write(report.table_text(known.items()))
         wish = replace(wish, like=_ask("Which is most like yours", next(iter(known))))

@@ -132,16 +132,19 @@ def test_the_examples_are_listed_with_a_line_each(words: list[str]) -> None:
     assert list(Path().iterdir()) == []
 
 
-def test_questions_on_a_terminal() -> None:
+@pytest.mark.parametrize(
+    ("words", "answers"), [(["asked"], b""), ([], b"asked\n")], ids=["named", "unnamed"]
+)
+def test_questions_on_a_terminal(words: list[str], answers: bytes) -> None:
     master, slave = pty.openpty()
     with subprocess.Popen(
-        [sys.executable, "-m", "buildkit", "start", "asked"],
+        [sys.executable, "-m", "buildkit", "start", *words],
         stdin=slave,
         stdout=slave,
         stderr=slave,
     ) as running:
         os.close(slave)
-        os.write(master, b"seedling-mat\n\n19.5\n\n")
+        os.write(master, answers + b"seedling-mat\n\n19.5\n\n")
         assert running.wait(30) == 0
     os.close(master)
     made = yaml.safe_load(Path("asked.yaml").read_text(encoding="utf-8"))
