@@ -124,6 +124,26 @@ def test_so_many_frequencies_as_there_are_timers() -> None:
     assert fault.at.path == "alarms.more"
 
 
+@pytest.mark.parametrize(("hz", "faults"), [((500, 500), 2), ((500, 600), 3)])
+def test_pwm_of_the_esp8266_takes_the_timer_of_the_watchdog(
+    hz: tuple[int, int], faults: int
+) -> None:
+    """One timer for all pins, at one frequency, and the sketch has it."""
+    found = clock("esp8266-12e-dev", alarms(dimmer("a", "D5", hz[0]), dimmer("b", "D6", hz[1])))
+    assert len(found) == faults
+    assert [fault.numbers.get("shared") for fault in found[:2]] == ["TIMER1", "TIMER1"]
+    assert all("the sketch itself keeps it for its watchdog" in f.message for f in found[:2])
+
+
+def test_each_pair_is_told_once() -> None:
+    """Timer 3 of the ATmega2560 is behind 2, 3 and 5; A8 and B13 share a timer and its channel."""
+    body = alarms(dimmer("a", "2", 400), dimmer("b", "3", 500), dimmer("c", "5", 600))
+    pairs = [(f.numbers["taken_by"], f.numbers["terminal"]) for f in clock("atmega2560-5v", body)]
+    assert pairs == [("a A", "b A"), ("a A", "c A"), ("b A", "c A")]
+    (fault,) = clock(STM, alarms(dimmer("a", "A8", 500), dimmer("b", "B13", 600)))
+    assert fault.numbers["pin"] == "B13"
+
+
 def test_software_serial_takes_a_timer_of_the_stm32() -> None:
     """TIM4, which has B6 to B9; a second sensor is listened to by software."""
     both = probes(SMOKE, DUST)
