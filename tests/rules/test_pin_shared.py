@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from small import SMOKE, alarms, probes
 
@@ -237,3 +239,30 @@ def test_a_sounder_takes_little_from_its_pin() -> None:
     (wire,) = circuit.signals()
     assert circuit.pin_ma(wire) == 1.9
     assert [c.extra.ohms for c in circuit.components] == [2700]
+
+
+MIXES = list(itertools.product((0, 1, 3, 4), ((0, 0), (2, 0), (1, 1), (2, 1), (3, 0), (2, 2), (3, 2)), (0, 1), (0, 1)))  # fmt: skip
+
+
+@pytest.mark.parametrize(("knobs", "dims", "bells", "dusts"), MIXES)
+def test_what_fits_is_seated_without_a_clash(
+    knobs: int, dims: tuple[int, int], bells: int, dusts: int
+) -> None:
+    """ATmega328P, counted by hand: three vectors, unless software serial has them; timer 1 with two
+    pins, timer 2 with two unless a square wave has it, and timer 0 keeps the clock's frequency."""
+    timers = 1 if bells else 2
+    fits = knobs <= (0 if dusts else 3) and sum(-(-n // 2) for n in dims) <= timers
+    body = probes(*(knob(f"k{n}") for n in range(knobs)), *[SMOKE] * dusts)
+    body = "" if body == "probes:\n" else body
+    lamps = [
+        dimmer(f"d{hz}_{n}", hz=hz)
+        for hz, count in zip((400, 900), dims, strict=True)
+        for n in range(count)
+    ]
+    lamps += [sounder("bell")] * bells
+    circuit = seated(UNO, body + (alarms(*lamps) if lamps else ""))
+    checks = [
+        rules.catalogue()[f"pin.{name}"].check for name in ("timer-clash", "change-vector-clash")
+    ]
+    clashes = [fault for check in checks if check is not None for fault in check(circuit)]
+    assert (not clashes and not circuit.unseated) == fits
