@@ -116,10 +116,13 @@ def _supply(circuit: Circuit) -> Item:
     rail = circuit.board.rails[build.supply.rail]
     needed = sum(circuit.rail_draw_ma(rail).values()) + circuit.board.figure("board_ma")
     low, high = circuit.supply_range_v()
+    # Told volts are those for which the heat of the board's regulator was judged.
+    told = build.supply.volts
+    volts = f"{short(low)} to {short(high)} V" if told is None else f"{short(told)} V"
     return Item(
         f"Supply for {build.supply.label}",
         "board",
-        f"{short(low)} to {short(high)} V; the build needs {short(needed, 0)} mA at "
+        f"{volts}; the build needs {short(needed, 0)} mA at "
         f"its peak, board included, and counts on {short(build.supply.max_ma)} mA",
     )
 

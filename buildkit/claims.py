@@ -12,7 +12,7 @@ from collections.abc import Iterable, Iterator
 from typing import Literal
 
 from buildkit.circuit import Circuit, SerialLink, Wire
-from buildkit.model import Board, Pin, Place, Terminal, Use
+from buildkit.model import Board, Pin, Terminal, Use
 from buildkit.records import dataclass
 
 Kind = Literal["timer", "line"]
@@ -53,11 +53,6 @@ class Held:
     who: str
     wire: Wire | None = None
 
-    @property
-    def at(self) -> Place | None:
-        """Where its wire is given."""
-        return None if self.wire is None else self.wire.at
-
 
 def of_pin(board: Board, use: Use, terminal: Terminal, pin: Pin) -> Iterator[Claim]:
     """What a terminal claims by sitting on this pin."""
@@ -66,7 +61,7 @@ def of_pin(board: Board, use: Use, terminal: Terminal, pin: Pin) -> Iterator[Cla
     if terminal.needs == "pin-change" and pin.change_group is not None:
         yield Claim("line", _group(pin.change_group), ALONE, "for its pin-change interrupt")
     taking = board.core.takes.get("pwm")
-    free_choice = taking is not None and taking.frequencies > 0
+    free_choice = taking is not None and bool(taking.frequencies)
     if terminal.needs == "pwm" and pin.timer is not None and not free_choice:
         how, why = pwm_way(use)
         yield Claim("timer", pin.timer, how, why)
@@ -147,9 +142,7 @@ def clashes(circuit: Circuit, kind: Kind) -> Iterator[tuple[Held, Held]]:
             continue
         for other in before:
             pair = other.who, one.who
-            if one.wire is None or one.who == other.who or pair in told:
-                continue
-            if not one.claim.bears(other.claim):
+            if one.wire is not None and pair not in told and not one.claim.bears(other.claim):
                 told.add(pair)
                 yield other, one
         before.append(one)

@@ -14,8 +14,20 @@ from xml.etree import ElementTree
 import pytest
 from hypothesis import given, settings
 
-from buildkit import bench, bill, budget, cautions, document, picture, proving, wiring
+from buildkit import (
+    bench,
+    bill,
+    budget,
+    buildfile,
+    cautions,
+    document,
+    picture,
+    proving,
+    seating,
+    wiring,
+)
 from buildkit.circuit import Circuit
+from buildkit.tables import Tables
 from tests.wiring_builds import (
     EXAMPLES,
     HOSTILE,
@@ -743,3 +755,16 @@ def test_any_two_circuits_can_be_re_wired(one: Circuit, other: Circuit) -> None:
     assert sum(line.startswith("|") for line in table.splitlines()) == (len(changes) + 2) * bool(
         changes
     )
+
+
+def test_the_supply_is_bought_with_the_volts_that_were_judged() -> None:
+    """A regulator that is cool enough at 7.5 V need not be at the 12 V that it bears."""
+    text = "build: x\nboard: atmega328p-5v\nsupply: {rail: %s, max_ma: 600}\nprobes:\n  soil: {part: ds18b20, value: temperature, every_s: 5}\n"
+    for rail, name, says in (
+        ("VIN, volts: 7.5", "Supply for VIN", "7.5 V; the build needs"),
+        ("5V", "Supply for 5V", "4.75 to 5.25 V; the build needs"),
+    ):
+        tree = document.parse((text % rail).encode(), "x.yaml")
+        circuit = seating.seat(buildfile.from_tree(tree, Tables()))
+        item = next(item for item in bill.materials(circuit) if item.what == name)
+        assert says in item.ratings

@@ -41,12 +41,11 @@ def _whose(first: Held, second: Held) -> str:
 
 
 def _numbers(circuit: Circuit, first: Held, second: Held, free: list[str]) -> dict[str, object]:
-    pin = second.wire.pin.label if second.wire is not None and second.wire.pin is not None else ""
     return {
         "shared": second.claim.on,
         "taken_by": first.who,
         "terminal": second.who,
-        "pin": pin,
+        "pin": second.wire.label if second.wire is not None else "",
         "free": free,
     }
 

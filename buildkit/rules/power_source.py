@@ -71,7 +71,7 @@ def regulator_heat(circuit: Circuit) -> Iterable[Fault]:
         hot_c = electrics.regulator_c(
             one.in_v, one.rail.volts, one.ma, one.regulator.k_per_w, ambient_c
         )
-        if hot_c <= limit_c or one.in_v <= one.rail.volts:
+        if hot_c <= limit_c or one.in_v <= one.rail.volts or one.ma <= 0:
             continue
         watts = (one.in_v - one.rail.volts) * one.ma / 1000
         spare_w = max(0.0, limit_c - ambient_c) / one.regulator.k_per_w

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+import itertools
+
 import pytest
 from small import SMOKE, alarms, probes
 
@@ -124,6 +126,26 @@ def test_so_many_frequencies_as_there_are_timers() -> None:
     assert fault.at.path == "alarms.more"
 
 
+@pytest.mark.parametrize(("hz", "faults"), [((500, 500), 2), ((500, 600), 3)])
+def test_pwm_of_the_esp8266_takes_the_timer_of_the_watchdog(
+    hz: tuple[int, int], faults: int
+) -> None:
+    """One timer for all pins, at one frequency, and the sketch has it."""
+    found = clock("esp8266-12e-dev", alarms(dimmer("a", "D5", hz[0]), dimmer("b", "D6", hz[1])))
+    assert len(found) == faults
+    assert [fault.numbers.get("shared") for fault in found[:2]] == ["TIMER1", "TIMER1"]
+    assert all("the sketch itself keeps it for its watchdog" in f.message for f in found[:2])
+
+
+def test_each_pair_is_told_once() -> None:
+    """Timer 3 of the ATmega2560 is behind 2, 3 and 5; A8 and B13 share a timer and its channel."""
+    body = alarms(dimmer("a", "2", 400), dimmer("b", "3", 500), dimmer("c", "5", 600))
+    pairs = [(f.numbers["taken_by"], f.numbers["terminal"]) for f in clock("atmega2560-5v", body)]
+    assert pairs == [("a A", "b A"), ("a A", "c A"), ("b A", "c A")]
+    (fault,) = clock(STM, alarms(dimmer("a", "A8", 500), dimmer("b", "B13", 600)))
+    assert fault.numbers["pin"] == "B13"
+
+
 def test_software_serial_takes_a_timer_of_the_stm32() -> None:
     """TIM4, which has B6 to B9; a second sensor is listened to by software."""
     both = probes(SMOKE, DUST)
@@ -217,3 +239,30 @@ def test_a_sounder_takes_little_from_its_pin() -> None:
     (wire,) = circuit.signals()
     assert circuit.pin_ma(wire) == 1.9
     assert [c.extra.ohms for c in circuit.components] == [2700]
+
+
+MIXES = list(itertools.product((0, 1, 3, 4), ((0, 0), (2, 0), (1, 1), (2, 1), (3, 0), (2, 2), (3, 2)), (0, 1), (0, 1)))  # fmt: skip
+
+
+@pytest.mark.parametrize(("knobs", "dims", "bells", "dusts"), MIXES)
+def test_what_fits_is_seated_without_a_clash(
+    knobs: int, dims: tuple[int, int], bells: int, dusts: int
+) -> None:
+    """ATmega328P, counted by hand: three vectors, unless software serial has them; timer 1 with two
+    pins, timer 2 with two unless a square wave has it, and timer 0 keeps the clock's frequency."""
+    timers = 1 if bells else 2
+    fits = knobs <= (0 if dusts else 3) and sum(-(-n // 2) for n in dims) <= timers
+    body = probes(*(knob(f"k{n}") for n in range(knobs)), *[SMOKE] * dusts)
+    body = "" if body == "probes:\n" else body
+    lamps = [
+        dimmer(f"d{hz}_{n}", hz=hz)
+        for hz, count in zip((400, 900), dims, strict=True)
+        for n in range(count)
+    ]
+    lamps += [sounder("bell")] * bells
+    circuit = seated(UNO, body + (alarms(*lamps) if lamps else ""))
+    checks = [
+        rules.catalogue()[f"pin.{name}"].check for name in ("timer-clash", "change-vector-clash")
+    ]
+    clashes = [fault for check in checks if check is not None for fault in check(circuit)]
+    assert (not clashes and not circuit.unseated) == fits

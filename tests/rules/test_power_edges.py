@@ -109,7 +109,27 @@ def test_the_regulator_of_the_lower_rail_has_the_chip_too(ambient: float, faults
     assert len(found) == faults
     for fault in found:
         assert fault.numbers["ma"] == pytest.approx(142, abs=0.01)
-        assert fault.fix.startswith("Take no more than 71 mA") or "3V3" in fault.fix
+        # 60.3 K at 250 K/W are 0.2412 W, and at 1.7 V 141.9 mA.
+        assert fault.fix.startswith("Take no more than 142 mA from 3V3:")
+
+
+def test_the_volts_of_the_supply_count_where_they_are_told() -> None:
+    """142 mA at 250 K/W: 1.7 V are 60.4 K, and 1.95 V from a supply of 5.25 V 69.2 K."""
+    lamps = alarms(*(lamp(f"l{n}", ", own_figures: {series_ohms: 108.333}") for n in range(6)))
+    for volts, faults in (("", 0), ("volts: 5.0, ", 0), ("volts: 5.25, ", 1)):
+        text = f"build: x\nboard: stm32f103-stick\nsupply: {{rail: 5V, {volts}max_ma: 900}}\nambient_c: 60\n{lamps}"
+        tree = document.parse(text.encode(), "x.yaml")
+        found = heat(seating.seat(buildfile.from_tree(tree, Tables())))
+        assert len(found) == faults
+        assert [f.numbers["watts"] for f in found] == [pytest.approx(0.2769, rel=1e-4)] * faults
+
+
+def test_what_is_told_of_the_heat() -> None:
+    (fault,) = heat(at_vin(12))
+    assert fault.numbers["watts"] == pytest.approx(1.05)
+    assert (
+        "1.05 W bring it to 145 degC in air of 40 degC, and 125 degC is its limit" in fault.message
+    )
 
 
 # --- volts of the supply ---
@@ -165,3 +185,18 @@ def test_a_loop_that_feeds_a_dead_chip(ohms: float, high_v: float, faults: int) 
     found = told("power.back-feed", probes(loop), edit, board="atmega328p-5v-stick")
     assert len(found) == faults
     assert [round(f.numbers["ma"], 2) for f in found] == ([17.5] if high_v > 2 else [1.1])[:faults]
+
+
+def test_a_divider_in_the_wire_of_a_loop_is_in_the_way_too() -> None:
+    """100 ohms of the shunt and 100 of the divider: 1.75 V drive 8.75 mA."""
+    loop = "  far: {part: loop-4-20ma, value: current, every_s: 5}\n"
+    between = "between: {far.LOOP: {part: divider, own_figures: {upper_ohms: 100, lower_ohms: 1000000}}}\n"
+    (fault,) = told("power.back-feed", probes(loop) + between, board="atmega328p-5v-stick")
+    assert fault.numbers["ma"] == pytest.approx(8.75, rel=1e-3)
+
+
+def test_an_inlet_is_named_where_there_is_one() -> None:
+    (fault,) = told("power.back-feed", probes(SOIL))
+    assert fault.fix.endswith("a USB cable whose 5 V wire is cut, or feed VIN with 7 to 12 V.")
+    (fault,) = told("power.back-feed", probes(SOIL), board="stm32f103-stick")
+    assert fault.fix.endswith("a USB cable whose 5 V wire is cut.")
