@@ -39,17 +39,23 @@ def told(rehearsal: Rehearsal, faults: list[Fault]) -> str:
     lines = textwrap.wrap(safe(head), WIDTH, subsequent_indent="  ")
     if faults:
         lines += textwrap.wrap(f"faults: {', '.join(map(str, faults))}", WIDTH, initial_indent="  ", subsequent_indent="    ")  # fmt: skip
-    for note in rehearsal.notes:
-        lines += textwrap.wrap(note, WIDTH, initial_indent="  ", subsequent_indent="    ")
     lines.append(f"  readings {outcome.readings}, lost {outcome.lost_readings}")
     if outcome.dropped_lines:
         lines.append(f"  rows that the log had no room for: {outcome.dropped_lines}")
+    lines += _notes(rehearsal)
     lines += _probes(outcome)
     lines += _loads(outcome)
     lines += _changes(outcome)
     lines += _displays(outcome)
     lines.append(_last(outcome))
     return "\n".join(lines) + "\n"
+
+
+def _notes(rehearsal: Rehearsal) -> list[str]:
+    lines: list[str] = []
+    for note in rehearsal.notes:
+        lines += textwrap.wrap(note, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return lines
 
 
 def _probes(outcome: Outcome) -> list[str]:
