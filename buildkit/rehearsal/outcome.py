@@ -137,14 +137,6 @@ class Outcome:
                 name: [[round(from_s, 3), round(to_s, 3)] for from_s, to_s in spans]
                 for name, spans in self.alarms.items()
             },
-            "probes": {
-                name: {
-                    "span": self.span(name),
-                    "lost": self.lost(name),
-                    "unit": probe.quantity.unit,
-                }
-                for name, probe in self.circuit.build.probes.items()
-            },
             "changes": [
                 {"t_s": round(c.t_s, 3), "load": c.load, "state": c.state, "cause": c.cause}
                 for c in self.changes
@@ -153,6 +145,14 @@ class Outcome:
             "longest_loop_ms": None if longest is None else round(longest, 3),
             "resets": [{"t_s": round(t_s, 3), "cause": cause} for t_s, cause in self.resets],
             "dropped_lines": self.dropped_lines,
+            "probes": {
+                name: {
+                    "span": self.span(name),
+                    "lost": self.lost(name),
+                    "unit": probe.quantity.unit,
+                }
+                for name, probe in self.circuit.build.probes.items()
+            },
         }
 
 

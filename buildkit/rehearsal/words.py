@@ -42,11 +42,10 @@ def told(rehearsal: Rehearsal, faults: list[Fault], touched: list[Touched]) -> s
     for what, asked in (("faults", faults), ("by hand", touched)):
         if asked:
             lines += textwrap.wrap(f"{what}: {', '.join(map(str, asked))}", WIDTH, initial_indent="  ", subsequent_indent="    ")  # fmt: skip
-    for note in rehearsal.notes:
-        lines += textwrap.wrap(note, WIDTH, initial_indent="  ", subsequent_indent="    ")
     lines.append(f"  readings {outcome.readings}, lost {outcome.lost_readings}")
     if outcome.dropped_lines:
         lines.append(f"  rows that the log had no room for: {outcome.dropped_lines}")
+    lines += _notes(rehearsal)
     lines += _probes(outcome)
     lines += _loads(outcome)
     lines += _alarms(outcome)
@@ -54,6 +53,13 @@ def told(rehearsal: Rehearsal, faults: list[Fault], touched: list[Touched]) -> s
     lines += _displays(outcome)
     lines.append(_last(outcome))
     return "\n".join(lines) + "\n"
+
+
+def _notes(rehearsal: Rehearsal) -> list[str]:
+    lines: list[str] = []
+    for note in rehearsal.notes:
+        lines += textwrap.wrap(note, WIDTH, initial_indent="  ", subsequent_indent="    ")
+    return lines
 
 
 def _probes(outcome: Outcome) -> list[str]:
