@@ -3,13 +3,31 @@
 from __future__ import annotations
 
 import io
+import os
 import sys
 
 from buildkit import __version__
 
 
 def main() -> None:
-    """Answer the call of the process."""
+    """Answer the call of the process; what it prints may meet a full disk or a closed pipe."""
+    for name in ("stdout", "stderr"):  # closed by the caller, as '>&-' does
+        if getattr(sys, name) is None:
+            setattr(sys, name, open(os.devnull, "w", encoding="utf-8"))  # noqa: SIM115
+    try:
+        try:
+            _answer()
+        finally:
+            sys.stdout.flush()
+    except OSError as error:
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())  # nothing more to flush
+        if not isinstance(error, BrokenPipeError):
+            what = error.filename or "the answer cannot be written"
+            print(f"buildkit: {what}: {error.strerror or error}.", file=sys.stderr)
+        sys.exit(2)
+
+
+def _answer() -> None:
     for stream in (sys.stdout, sys.stderr):
         if isinstance(stream, io.TextIOWrapper):  # a terminal of few characters shows '?'
             stream.reconfigure(errors="replace")

@@ -101,6 +101,8 @@ def test_nothing_is_overwritten() -> None:
         (["My Hood", "--like", "kitchen-hood"], 1, "cannot be a name"),
         (["../up", "--like", "kitchen-hood"], 1, "cannot be a name"),
         (["con", "--like", "kitchen-hood"], 1, "cannot name a folder"),
+        (["NUL", "--like", "kitchen-hood"], 1, "cannot be a name"),
+        (["hood.", "--like", "kitchen-hood"], 1, "cannot be a name"),
         (["a # b", "--like", "kitchen-hood"], 2, "cannot be the name"),
         (["x", "--like", "kitchen-hod"], 2, "Did you mean 'kitchen-hood'"),
         (["x", "--like", "../../x"], 2, "no example"),

@@ -102,6 +102,35 @@ def test_the_short_ways_say_what_the_long_ones_say() -> None:
     assert (done.returncode, done.stdout, done.stderr) == run("explain", "pin.none")
 
 
+@pytest.mark.parametrize(
+    "words", [["explain", "pin.cannot"], ["--version"], ["boards"], ["check", HOOD]]
+)
+def test_a_full_disk_under_the_answer_is_one_sentence(words: list[str]) -> None:
+    with open("/dev/full", "w") as full:
+        done = subprocess.run(
+            [sys.executable, "-m", "buildkit", *words],
+            stdout=full, stderr=subprocess.PIPE, text=True, check=False,
+        )  # fmt: skip
+    assert done.returncode == 2
+    assert done.stderr == "buildkit: the answer cannot be written: No space left on device.\n"
+
+
+@pytest.mark.parametrize(
+    ("words", "lines"),
+    [
+        ("check examples/faulty | head -1", 1),
+        ("check examples/faulty >&-", 0),
+        ("--version >&-", 0),
+    ],
+)
+def test_a_reader_that_goes_away_is_no_traceback(words: str, lines: int) -> None:
+    done = subprocess.run(
+        ["bash", "-c", f'"{sys.executable}" -m buildkit {words}'],
+        cwd=ROOT, capture_output=True, text=True, check=False,
+    )  # fmt: skip
+    assert (done.stdout.count("\n"), done.stderr) == (lines, "")
+
+
 def test_a_terminal_of_few_characters_is_no_traceback() -> None:
     done = subprocess.run(
         [sys.executable, "-m", "buildkit", "check", str(ROOT / "examples" / "reed-room.yaml")],
