@@ -20,6 +20,8 @@ sheet and apart from its sketch code, so that each proves the other.  It has
   them no sooner; 0 unless given;
 - ``begin(wires)``: what stands on its wires at power-up; nothing unless given.
 
+What parts on the I2C bus have in common is in ``answering``.
+
 A file of one's own folder of tables is run as Python: take such folders only
 from people whom you would trust with a program.
 """
