@@ -44,15 +44,22 @@ def found(paths: Iterable[Path]) -> tuple[list[Path], list[str]]:
         if not path.is_dir():
             files.append(path)
             continue
-        below = sorted(_builds_below(path))
-        if not below:
+        closed: list[str] = []
+        below = sorted(_builds_below(path, closed))
+        complaints += closed
+        if not below and not closed:
             complaints.append(f"the folder {path} holds no build: no YAML file with 'build:'.")
         files += below
     return list(dict.fromkeys(files)), complaints
 
 
-def _builds_below(folder: Path) -> Iterator[Path]:
-    for root, folders, names in os.walk(folder):
+def _builds_below(folder: Path, closed: list[str]) -> Iterator[Path]:
+    """Builds in a folder and the folders in it; ``closed`` gets a sentence for each that is shut."""
+
+    def shut(error: OSError) -> None:
+        closed.append(f"the folder {error.filename} cannot be read: {error.strerror}.")
+
+    for root, folders, names in os.walk(folder, onerror=shut):
         folders[:] = [name for name in folders if not name.startswith(".")]
         for name in names:
             path = Path(root, name)

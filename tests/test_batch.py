@@ -38,6 +38,24 @@ def test_a_folder_without_builds_is_a_complaint(tmp_path: Path) -> None:
     assert "holds no build" in err
 
 
+def test_a_folder_that_is_shut_is_a_complaint(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    (tmp_path / "shut").mkdir()
+    (tmp_path / "one.yaml").write_text("build: x\n")
+    real = os.scandir
+
+    def guarded(path: str) -> object:
+        if str(path).endswith("shut"):
+            raise PermissionError(13, "Permission denied", str(path))
+        return real(path)
+
+    monkeypatch.setattr(os, "scandir", guarded)
+    files, complaints = batch.found([tmp_path])
+    assert [path.name for path in files] == ["one.yaml"]
+    assert complaints == [f"the folder {tmp_path / 'shut'} cannot be read: Permission denied."]
+
+
 @pytest.mark.parametrize("form", ["text", "json", "sarif"])
 def test_several_processes_say_what_one_says(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str], form: str
