@@ -27,6 +27,7 @@ HEAD = """
 #define PROGMEM
 static inline void digitalWrite(uint8_t, uint8_t) {}
 static inline void pinMode(uint8_t, uint8_t) {}
+static inline uint32_t millis() { return 0; }
 static inline uint16_t pgm_read_word(const uint16_t *at) { return *at; }
 """
 
