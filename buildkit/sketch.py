@@ -85,6 +85,16 @@ class PartView:
         """A figure in seconds as whole milliseconds."""
         return control.milliseconds(self.use.figure(name))
 
+    def surely_ms(self, name: str) -> int:
+        """A count of millis() in which a figure in milliseconds has passed for certain.
+
+        The first millisecond may be about to end.  On the AVR core the counter moves when
+        timer 0 overflows, every 16384 clocks, and makes up for the fraction (wiring.c).
+        """
+        board = self.circuit.board
+        tick_ms = 16384e3 / board.figure("clock_hz") if board.core.family == "avr" else 0.0
+        return math.ceil(self.figure(name) + tick_ms + 1)
+
     @property
     def press(self) -> str:
         """What a press of a button does, as the letter that its code compares."""

@@ -124,7 +124,7 @@ class ChipRun:
     """UART index 9 (`USB`) is the native USB port."""
     pin_serial: tuple[PinByte, ...]
     uart_troubles: tuple[UartTrouble, ...]
-    i2c: tuple[I2cTransfer, ...]
+    i2c: Sequence[I2cTransfer]
     onewire: tuple[OneWireEvent, ...]
     memory: tuple[Memory, ...]
     resets: tuple[Reset, ...]
@@ -230,7 +230,7 @@ def parse(text: str, clock_hz: int, names: Mapping[int, str]) -> ChipRun:
         if kind == "s":
             figures[words[0]] = words[1]
         elif kind in "wrna":
-            i2c.append(_transfer(kind, int(words[0]) * us, words[1:]))
+            i2c.append(transfer(kind, int(words[0]) * us, words[1:]))
         else:
             by_kind[kind].append((int(words[0]) * us, words[1:]))
     cycles = int(figures["cycles"])
@@ -242,7 +242,7 @@ def parse(text: str, clock_hz: int, names: Mapping[int, str]) -> ChipRun:
         i2c=tuple(i2c),
         onewire=tuple(OneWireEvent(t, *words) for t, words in by_kind["1"]),
         memory=tuple(
-            Memory(t, names[int(address)], _bytes(data)) for t, (address, data) in by_kind["m"]
+            Memory(t, names[int(address)], from_hex(data)) for t, (address, data) in by_kind["m"]
         ),
         resets=tuple(Reset(t, cause) for t, (cause,) in by_kind["R"]),
         complaints=tuple(f"{t / 1e6:.6f} s: {' '.join(words)}" for t, words in by_kind["x"]),
@@ -256,18 +256,19 @@ def parse(text: str, clock_hz: int, names: Mapping[int, str]) -> ChipRun:
     )
 
 
-def _transfer(kind: str, t_us: float, words: list[str]) -> I2cTransfer:
+def transfer(kind: str, t_us: float, words: Sequence[str]) -> I2cTransfer:
+    """A transfer on the two-wire bus, of the words of an engine's line after its time."""
     address = int(words[0], 16)
     if kind in "na":
         return I2cTransfer(t_us, address, "refused" if kind == "n" else "lost", b"")
-    return I2cTransfer(t_us, address, "write" if kind == "w" else "read", _bytes(words[1]))
+    return I2cTransfer(t_us, address, "write" if kind == "w" else "read", from_hex(words[1]))
 
 
 def _uart(
     uart: list[tuple[float, list[str]]], usb: list[tuple[float, list[str]]]
 ) -> tuple[UartByte, ...]:
     sent = [UartByte(t, int(index), int(byte, 16)) for t, (index, byte) in uart]
-    sent += [UartByte(t, USB, byte) for t, (_, data) in usb for byte in _bytes(data)]
+    sent += [UartByte(t, USB, byte) for t, (_, data) in usb for byte in from_hex(data)]
     return tuple(sorted(sent, key=lambda event: event.t_us))
 
 
@@ -282,5 +283,6 @@ def _uart_troubles(
     return tuple(sorted(troubles, key=lambda trouble: trouble.t_us))
 
 
-def _bytes(text: str) -> bytes:
+def from_hex(text: str) -> bytes:
+    """Bytes as the engines write them; "-" stands for none."""
     return b"" if text == "-" else bytes.fromhex(text)

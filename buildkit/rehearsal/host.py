@@ -25,7 +25,7 @@ from typing import overload
 from buildkit.circuit import Circuit
 from buildkit.model import Board
 from buildkit.rehearsal import chip
-from buildkit.rehearsal.chip import USB, ChipRun, UartByte
+from buildkit.rehearsal.chip import USB, ChipRun, I2cTransfer, UartByte
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.toolchain import CompileFailed, ToolchainMissing, cached
 
@@ -69,6 +69,11 @@ class HostRun(ChipRun):
                 text = b""
         return lines
 
+    def i2c_writes(self, address: int) -> list[tuple[float, bytes]]:
+        """Writes that the device at `address` took, each with its time (us)."""
+        assert isinstance(self.i2c, Transfers)
+        return list(self.i2c.writes(address))
+
 
 class SentBytes(Sequence[UartByte]):
     """Bytes sent over days, kept as the lines in which they went out and told one by one."""
@@ -90,6 +95,43 @@ class SentBytes(Sequence[UartByte]):
     def __getitem__(self, at: slice) -> Sequence[UartByte]: ...
     def __getitem__(self, at: int | slice) -> UartByte | Sequence[UartByte]:
         return tuple(self)[at]
+
+
+class Transfers(Sequence[I2cTransfer]):
+    """Transfers of days on the two-wire bus, kept as the engine's lines and told one by one."""
+
+    def __init__(self, lines: list[str]) -> None:
+        self.lines = lines
+
+    def __len__(self) -> int:
+        return len(self.lines)
+
+    def __iter__(self) -> Iterator[I2cTransfer]:
+        return (_transfer(line) for line in self.lines)
+
+    @overload
+    def __getitem__(self, at: int) -> I2cTransfer: ...
+    @overload
+    def __getitem__(self, at: slice) -> Sequence[I2cTransfer]: ...
+    def __getitem__(self, at: int | slice) -> I2cTransfer | Sequence[I2cTransfer]:
+        return Transfers(self.lines[at]) if isinstance(at, slice) else _transfer(self.lines[at])
+
+    def writes(self, address: int) -> Iterator[tuple[float, bytes]]:
+        """Writes that the device at `address` took, each with its time (us)."""
+        known: dict[str, bytes] = {}  # there are few different ones
+        wanted = f"{address:02x}"
+        for line in self.lines:
+            if line[0] == "w":
+                _, at, who, data = line.split(" ")
+                if who == wanted:
+                    if data not in known:
+                        known[data] = chip.from_hex(data)
+                    yield int(at) / 1000, known[data]
+
+
+def _transfer(line: str) -> I2cTransfer:
+    kind, at, *words = line.split(" ")
+    return chip.transfer(kind, int(at) / 1000, words)
 
 
 def _pieces(run_: ChipRun) -> list[tuple[float, int, bytes]]:
@@ -294,9 +336,11 @@ def _addresses(program: Path, scenario: Scenario) -> dict[str, int]:
 def _parse(text: str, names: dict[int, str], buses: bool) -> HostRun:
     pieces: list[tuple[float, int, bytes]] = []
     rest: list[str] = []
-    left_out = "" if buses else "wrna1"
     figures: dict[str, int] = {}
-    for line in text.splitlines():
+    lines = text.splitlines()
+    # Most lines of a long run are these, and nobody may ask for them.
+    transfers = [line for line in lines if line[0] in "wrna"] if buses else []
+    for line in [line for line in lines if line[0] not in "wrna"]:
         kind = line[0]
         if kind in "uU":
             _, at, index, data = line.split(" ")
@@ -305,12 +349,12 @@ def _parse(text: str, names: dict[int, str], buses: bool) -> HostRun:
         elif kind == "s" and line.split()[1] in ("passes", "longest_pass_ns", "bytes_lost"):
             _, name, value = line.split()
             figures[name] = int(value)
-        elif kind not in left_out:
+        elif buses or kind != "1":
             rest.append(line)
     seen = chip.parse("\n".join(rest), 1_000_000_000, names)
     given = {name: getattr(seen, name) for name in ChipRun.__dataclass_fields__}
     return HostRun(
-        **{**given, "uart": SentBytes(pieces)},
+        **{**given, "uart": SentBytes(pieces), "i2c": Transfers(transfers)},
         longest_loop_ms=figures["longest_pass_ns"] / 1e6,
         bytes_lost=figures["bytes_lost"],
         passes=figures["passes"],

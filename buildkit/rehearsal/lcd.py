@@ -11,6 +11,7 @@ from __future__ import annotations
 
 from collections.abc import Iterable
 from dataclasses import dataclass, field
+from functools import lru_cache
 
 _SELECT_DATA, _READ, _ENABLE, _BACKLIGHT = 1, 2, 4, 8
 _LINE_LENGTH = 0x28
@@ -70,6 +71,24 @@ def rows_over_time(
     return pictures
 
 
+@lru_cache(maxsize=1024)
+def _whole_byte(data: bytes) -> tuple[int, int, bool, bool] | None:
+    """What a write means that carries both halves of one byte, if it is such a write.
+
+    Bytes after the one at which the value is taken, the value, whether it is text, and
+    whether the light is on afterwards. Days of a display have few different writes.
+    """
+    port, taken = 0, []
+    for index, now in enumerate(data):
+        if port & _ENABLE and not now & _ENABLE:
+            taken.append((len(data) - 1 - index, port))
+        port = now
+    if len(taken) != 2 or port & _ENABLE or any(lines & _READ for _, lines in taken):
+        return None
+    (_, upper), (after, lower) = taken
+    return after, upper & 0xF0 | lower >> 4, bool(lower & _SELECT_DATA), bool(port & _BACKLIGHT)
+
+
 @dataclass
 class Panel:
     """A display of `columns` by `rows` characters, from power-up on.
@@ -99,6 +118,12 @@ class Panel:
 
     def take(self, t_us: float, data: bytes) -> None:
         """One write to the expander that ended at `t_us`."""
+        whole = _whole_byte(data)
+        if whole and self._four_bits and self._upper is None and not self._port & _ENABLE:
+            first_us, value, is_data, lit = whole
+            self._execute(t_us - first_us * self.byte_us, value, is_data)
+            self._port, self.lit = data[-1], lit
+            return
         for index, value in enumerate(data):
             falls = self._port & _ENABLE and not value & _ENABLE
             # What counts is what stood on the lines before enable fell.

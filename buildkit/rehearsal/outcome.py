@@ -4,7 +4,8 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
-from typing import Any
+from functools import cached_property
+from typing import Any, NamedTuple
 
 from buildkit.circuit import Circuit
 from buildkit.model import Display, Use
@@ -26,8 +27,7 @@ class Change:
     cause: str
 
 
-@dataclass(frozen=True, slots=True)
-class Row:
+class Row(NamedTuple):
     """A row of the sketch's log with a reading, in the part's own unit; None where it is empty."""
 
     t_s: float
@@ -101,7 +101,7 @@ class Outcome:
                 since_s = None
         return spans
 
-    @property
+    @cached_property
     def display(self) -> dict[str, list[str]]:
         """The rows of each display that can be read back, at the end."""
         return {
@@ -216,6 +216,7 @@ def _read_log(
     """
     rows: list[Row] = []
     causes: dict[str, list[tuple[float, str]]] = {}
+    known: dict[str, float | None] = {"": None}  # few numbers come again and again
     dropped, before = 0, ("", "")
     for t_s, line in lines:
         cells = line.split(",")
@@ -224,17 +225,16 @@ def _read_log(
         ms, probe, raw, average, load, state = cells
         if probe:
             if (ms, probe) != before:  # otherwise the same reading, for another load
-                rows.append(Row(t_s, probe, _number(raw), _number(average)))
+                for text in (raw, average):
+                    if text not in known:
+                        known[text] = float(text)
+                rows.append(Row(t_s, probe, known[raw], known[average]))
             before = ms, probe
         elif load:
             causes.setdefault(load, []).append((t_s, state))
         elif state.startswith("dropped "):
             dropped += int(state.removeprefix("dropped "))
     return rows, causes, dropped
-
-
-def _number(text: str) -> float | None:
-    return float(text) if text else None
 
 
 def _with_causes(
