@@ -52,7 +52,7 @@ def two_on_one_pin(bed: Bed, dice: random.Random) -> Plant | None:
 
 @plants("pin.taken-twice")
 def a_new_lamp_on_a_used_pin(bed: Bed, dice: random.Random) -> Plant | None:
-    ends = [end for end in _signals(bed) if end[0].section != "alarms"]
+    ends = [end for end in _signals(bed) if end[0].section not in ("alarms", "hands")]
     if not ends:
         return None
     use, terminal = dice.choice(ends)
