@@ -200,3 +200,14 @@ def test_an_inlet_is_named_where_there_is_one() -> None:
     assert fault.fix.endswith("a USB cable whose 5 V wire is cut, or feed VIN with 7 to 12 V.")
     (fault,) = told("power.back-feed", probes(SOIL), board="stm32f103-stick")
     assert fault.fix.endswith("a USB cable whose 5 V wire is cut.")
+
+
+def test_the_lower_rail_is_made_from_the_middle_one_whatever_the_inlet_has() -> None:
+    """50 mA from 5 V at 220 K/W are 18.7 K; from 7.5 V they would be 46.2 K and too much at 85 degC."""
+    text = (
+        "build: hot\nboard: atmega328p-5v\nsupply: {rail: VIN, volts: 7.5, max_ma: 900}\n"
+        "ambient_c: 85\nprobes:\n  air: {part: sht3x, value: humidity, every_s: 5, "
+        "wires: {VDD: 3V3}, own_figures: {supply_peak_ma: 50}}\n"
+    )
+    tree = document.parse(text.encode(), "hot.yaml")
+    assert heat(seating.seat(buildfile.from_tree(tree, Tables()))) == []
