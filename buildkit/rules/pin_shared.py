@@ -99,7 +99,10 @@ def _too_many_frequencies(circuit: Circuit) -> Iterable[Fault]:
     taking = circuit.board.core.takes.get("pwm")
     most = taking.frequencies if taking is not None else 0
     dimmed = [wire for wire in circuit.signals() if wire.terminal.needs == "pwm"] if most else []
-    known: list[str] = []
+    tone = circuit.board.core.takes.get("tone")
+    sounds = any(wire.terminal.wave == "tone" for wire in circuit.signals())
+    # A square wave that has no timer of its own is made by the same unit.
+    known = ["a square wave"] if sounds and tone is not None and not tone.timers else []
     for wire in dimmed:
         how, why = claims.pwm_way(wire.use)
         if how not in known and len(known) == most:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Iterable
 
 from buildkit import electrics
@@ -97,11 +98,12 @@ def regulator_heat(circuit: Circuit) -> Iterable[Fault]:
 def _cooler(circuit: Circuit, one: _Heated, spare_w: float) -> str:
     """What to do: fewer volts where the input still works with them, else fewer milliamps."""
     inlet = circuit.build.supply.inlet
-    most_v = one.rail.volts + spare_w / one.ma * 1000
-    most_ma = spare_w / (one.in_v - one.rail.volts) * 1000
+    # Rounded down, so that what is advised is no fault itself.
+    most_v = math.floor((one.rail.volts + spare_w / one.ma * 1000) * 10) / 10
+    most_ma = math.floor(spare_w / (one.in_v - one.rail.volts) * 1000)
     if inlet is None or inlet.name != one.name:
         return (
-            f"Take no more than {most_ma:.0f} mA from {one.rail.name}: move parts to another rail or "
+            f"Take no more than {most_ma} mA from {one.rail.name}: move parts to another rail or "
             "give them a supply of their own; or keep the box cooler."
         )
     fewer = (

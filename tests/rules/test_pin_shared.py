@@ -121,6 +121,8 @@ def test_so_many_frequencies_as_there_are_timers() -> None:
     """The ESP32-C3 has four timers for PWM, whatever the pins."""
     body = "".join(dimmer(f"d{n}", hz=500 + 100 * n) for n in range(4))
     assert clock("esp32-c3-dev", alarms(body, dimmer("again", hz=600))) == []
+    (fault,) = clock("esp32-c3-dev", alarms(body, sounder("bell")))  # its square wave is one too
+    assert fault.at.path == "alarms.d3"
     (fault,) = clock("esp32-c3-dev", alarms(body, dimmer("more", hz=5000)))
     assert fault.numbers["most"] == 4
     assert fault.at.path == "alarms.more"
