@@ -41,7 +41,7 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
     @app.command()
     def schema(
         kind: Annotated[
-            str, typer.Argument(metavar="build|board|part", help="The kind of file.")
+            str, typer.Argument(metavar="[build|board|part]", help="Of which file.")
         ] = "build",
         own_tables: Annotated[
             Path | None,
@@ -50,7 +50,7 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
             ),
         ] = None,
     ) -> None:
-        """Print the JSON Schema that lets an editor complete and check."""
+        """The JSON Schema of a build, board or part, for editors."""
         from buildkit import published
 
         if kind not in published.KINDS:
