@@ -88,11 +88,6 @@ ROWS = {
         D10 MOSI MISO SCK A0 A1 A2 A3 VCC RESET GND RAW
         TXO RXI RESET GND D2 D3 D4 D5 D6 D7 D8 D9
     """,
-    # common practice, no source: the order printed on boards of this form as sold
-    "atmega32u4-5v-stick": """
-        MOSI SS TX RX RESET GND D2 D3 D4 D5 D6 D7 D8 D9 D10 D11 D12
-        D13 3V3 AREF A0 A1 A2 A3 A4 A5 NC NC 5V RESET GND VIN MISO SCK
-    """,
 }
 OTHER_NAMES = {"RST": "RESET", "REF": "AREF", "3V": "3V3"}
 

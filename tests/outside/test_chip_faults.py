@@ -114,14 +114,10 @@ def test_waits_hold_across_the_roll_over(tmp_path: Path) -> None:
 
 def _with_constructors(text: str) -> str:
     """A Timer with a first value is no aggregate in C++11, so it gets constructors."""
-    old = "  uint32_t from_ms = SHIFT_MS;\n  bool done;\n"
-    assert old in text
-    return text.replace(
-        old,
-        "  uint32_t from_ms = SHIFT_MS;\n  bool done = false;\n"
-        "  Timer() {}\n  Timer(int, bool over) : done(over) {}\n",
-        1,
-    )
+    plain = "  uint32_t from_ms = SHIFT_MS;\n  bool done;\n"
+    assert plain in text
+    made = "  bool done = false;\n  Timer() {}\n  Timer(int, bool over) : done(over) {}\n"
+    return text.replace(plain, "  uint32_t from_ms = SHIFT_MS;\n" + made, 1)
 
 
 @pytest.mark.parametrize("line", ["sda", "scl"])
