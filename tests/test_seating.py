@@ -6,7 +6,7 @@ import itertools
 import os
 import subprocess
 import sys
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import replace
 from pathlib import Path
 
@@ -387,14 +387,24 @@ def test_on_a_crowded_board_one_moves_only_for_a_seat_or_for_harm(made: Build, m
     if moved:
         problem = seating.problem_of(after)
         total = sum(placement.harm for _, placement in seating.fitting(problem)[0])
-        held = {w.spot: w.label for w in old.signals()}
+        spots = {w.spot: w.label for w in old.signals()}
         fixed = after
         for use in after.uses():
-            own = {t: label for (name, t), label in held.items() if name == use.name}
+            own = {t: label for (name, t), label in spots.items() if name == use.name}
             fixed = _wired(fixed, use.name, own)
         stuck, left_out = seating.fitting(seating.problem_of(fixed))
-        was = sum(p.harm for _, p in seating.fitting(seating.problem_of(before))[0])
-        assert left_out or was + sum(p.harm for _, p in stuck) > total, moved
+        held_first = seating.fitting(seating.problem_of(before))[0]
+        held = sum(p.harm for _, p in [*held_first, *stuck])
+        # With as much harm either way, those who come first may gain by it.
+        gains = _costs(seating.fitting(problem)[0], order[:-1]) < _costs(held_first, order[:-1])
+        assert left_out or held > total or (held == total and gains), moved
+
+
+def _costs(
+    chosen: Sequence[tuple[Item, Placement]], order: Sequence[str]
+) -> list[tuple[int, int, int]]:
+    cost = {item.name: placement.cost for item, placement in chosen}
+    return [cost[name] for name in order]
 
 
 def _wired(made: Build, name: str, wires: dict[str, str]) -> Build:

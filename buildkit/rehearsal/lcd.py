@@ -209,10 +209,18 @@ class Panel:
             self._offset += self._step
 
     def _moved(self, by: int) -> int:
-        """The next address: the end of line 1 leads to line 2, and back."""
-        if not self._two_lines:
-            return (self._address + by) % (2 * _LINE_LENGTH)
-        line, place = divmod(self._address, _SECOND_LINE)
+        return _next_places(self._two_lines, by)[self._address]
+
+
+@lru_cache(maxsize=8)
+def _next_places(two_lines: bool, by: int) -> tuple[int, ...]:
+    """The next address after each: the end of line 1 leads to line 2, and back."""
+    if not two_lines:
+        return tuple((address + by) % (2 * _LINE_LENGTH) for address in range(0x80))
+    found = []
+    for address in range(0x80):
+        line, place = divmod(address, _SECOND_LINE)
         step = (line * _LINE_LENGTH + place + by) % (2 * _LINE_LENGTH)
         line, place = divmod(step, _LINE_LENGTH)
-        return line * _SECOND_LINE + place
+        found.append(line * _SECOND_LINE + place)
+    return tuple(found)

@@ -30,7 +30,7 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from dataclasses import dataclass
-from functools import cache
+from functools import cache, cached_property
 from pathlib import Path
 from types import ModuleType
 
@@ -54,7 +54,7 @@ class Wires:
     circuit: Circuit
     scenario: Scenario
 
-    @property
+    @cached_property
     def quantity(self) -> Quantity:
         """What is read of the part."""
         return self.circuit.build.probes[self.use.name].quantity
@@ -120,7 +120,7 @@ class Wires:
         """From now on it does not answer its address."""
         self.scenario.i2c_present(t_s, self.address, False)
 
-    @property
+    @cached_property
     def baud(self) -> int:
         """The speed of its serial wire."""
         return int(self.figure("serial_baud"))
@@ -131,7 +131,7 @@ class Wires:
 
     def serial(self, first_bit_s: float, data: bytes) -> None:
         """Bytes to the board, one after the other."""
-        where = self._ends()[1]
+        where = self._ends[1]
         if isinstance(where, int):
             self.scenario.uart_bytes(first_bit_s, where, data, self.baud)
         else:
@@ -139,12 +139,13 @@ class Wires:
 
     def answer(self, t_s: float, request: bytes, reply: bytes, after_s: float) -> None:
         """From now on the board's request brings this reply; an empty one ends the answers."""
-        sent_by, into = self._ends()
+        sent_by, into = self._ends
         assert sent_by is not None
         self.scenario.answer(
             t_s, request, reply, sent_by=sent_by, into=into, baud=self.baud, after_s=after_s
         )
 
+    @cached_property
     def _ends(self) -> tuple[int | str | None, int | str]:
         link = self._link
         if link.port is not None:
@@ -153,7 +154,7 @@ class Wires:
         assert link.rx is not None
         return (link.tx.port if link.tx else None), link.rx.port
 
-    @property
+    @cached_property
     def _link(self) -> SerialLink:
         return next(link for link in self.circuit.serial_links if link.use.name == self.use.name)
 
