@@ -163,11 +163,14 @@ class Panel:
     def _execute(self, t_us: float, value: int, is_data: bool) -> None:
         if t_us < self._ready_us:
             self.too_soon.append(t_us)
-        slow = not is_data and value in (0x01, 0x02, 0x03)
-        self._ready_us = t_us + (_SLOW_US if slow else _FAST_US)
         if is_data:
-            self._write(value)
+            self._ready_us = t_us + _FAST_US
+            if not self._in_own_characters:
+                self._cells[self._address] = value
+                self._address = _next_places(self._two_lines, self._step)[self._address]
+                self._offset += self._step if self._shift_on_write else 0
         else:
+            self._ready_us = t_us + (_SLOW_US if value in (0x01, 0x02, 0x03) else _FAST_US)
             self._instruct(value)
 
     def _instruct(self, value: int) -> None:
@@ -198,18 +201,7 @@ class Panel:
         if whole_display:  # to the right: the picture moves right, so the window moves left
             self._offset -= by_one
         else:
-            self._address = self._moved(by_one)
-
-    def _write(self, value: int) -> None:
-        if self._in_own_characters:
-            return
-        self._cells[self._address] = value
-        self._address = self._moved(self._step)
-        if self._shift_on_write:
-            self._offset += self._step
-
-    def _moved(self, by: int) -> int:
-        return _next_places(self._two_lines, by)[self._address]
+            self._address = _next_places(self._two_lines, by_one)[self._address]
 
 
 @lru_cache(maxsize=8)
