@@ -76,7 +76,7 @@ def test_rehearse_json_has_the_fields_of_the_contract(smoke: str) -> None:
     assert told["starts"] == 1
     assert told["on_fraction"] == pytest.approx(200 / 302, abs=0.001)
     assert told["display"] == ["PM2.5 5 ug/m3   ", "avg 5 on        "]
-    assert told["resets"] == []
+    assert (told["resets"], told["reset_causes"]) == (0, [])
     assert told["probes"] == {"smoke": {"span": [5, 40], "lost": 1, "unit": "ug/m3"}}
     assert told["notes"] == []
 

@@ -143,7 +143,8 @@ class Outcome:
             ],
             "display": [row for rows in self.display.values() for row in rows],
             "longest_loop_ms": None if longest is None else round(longest, 3),
-            "resets": [{"t_s": round(t_s, 3), "cause": cause} for t_s, cause in self.resets],
+            "resets": len(self.resets),
+            "reset_causes": [{"t_s": round(t_s, 3), "cause": cause} for t_s, cause in self.resets],
             "dropped_lines": self.dropped_lines,
             "probes": {
                 name: {
