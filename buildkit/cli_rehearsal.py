@@ -125,7 +125,7 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
 
 def _record(port: str, into: Path, complain: Complain) -> None:
     from buildkit.rehearsal import recording
-    from buildkit.sketch import LOG_BAUD
+    from buildkit.scene import LOG_BAUD
 
     recorder = recording.Recorder(port, into, lambda text: typer.echo(text, err=True), LOG_BAUD)
     typer.echo("\n".join(textwrap.wrap(recording.BEFORE, 80)), err=True)

@@ -15,8 +15,8 @@ from buildkit.bill import cutout_words, figure
 from buildkit.budget import bus_least_ohms, bus_pull_ups
 from buildkit.circuit import Circuit, contacts
 from buildkit.model import Probe
+from buildkit.scene import LOG_BAUD
 from buildkit.sentences import duration
-from buildkit.sketch import LOG_BAUD
 from buildkit.units import UNITS
 
 # Common practice, no source: above this a rail full of modules is not shorted.

@@ -11,7 +11,7 @@ import pytest
 from hypothesis import HealthCheck, given, settings
 from hypothesis import strategies as st
 
-from buildkit import checking, escapes, sketch
+from buildkit import checking, escapes, scene, sketch
 from buildkit.places import data_dir
 from buildkit.units import shown_decimals, units_like
 from tests.chip_world import (
@@ -169,9 +169,9 @@ def test_no_shown_number_overflows_32_bits(part: str, value: str, unit: str) -> 
     probe = replace(use, quantity=quantity, unit=unit, average=1000)
     for decimals, wanted in (
         (shown_decimals(unit, quantity), unit),
-        (sketch.log_decimals(probe), quantity.unit),
+        (scene.log_decimals(probe), quantity.unit),
     ):
-        slope, shift, below = sketch._scale(probe, decimals, wanted)
+        slope, shift, below = scene._scale(probe, decimals, wanted)
         assert steps * 1000 * slope + abs(shift) * 1000 + below * 500 < 2**31
         assert steps * 1000 < 2**31
 

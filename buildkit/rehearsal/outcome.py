@@ -14,7 +14,7 @@ from buildkit.rehearsal.chip import ChipRun
 from buildkit.rehearsal.engines import Ran
 from buildkit.rehearsal.playing import load_port
 from buildkit.rows import text_displays
-from buildkit.sketch import alarm_pin
+from buildkit.scene import alarm_pin
 
 
 @dataclass(frozen=True, slots=True)

@@ -24,7 +24,7 @@ from buildkit.rehearsal.faults import Fault, unharmed
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.stimuli import Stimulus, Wires
 from buildkit.rehearsal.traces import Sample, Trace
-from buildkit.sketch import alarm_pin
+from buildkit.scene import alarm_pin
 
 AFTER_S = 2.0  # a trace's last reading is still taken and acted upon
 _NOISE_TIMES = 10
