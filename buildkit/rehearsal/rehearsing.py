@@ -53,6 +53,7 @@ def rehearse(
 
     Raises CannotRehearse, BadFault, NoStimulus, ToolchainMissing, CompileFailed or ChipFailed.
     """
+    _in_time([*wanted, *touched], trace.end_s)
     rows = playing.slots(circuit, needed(circuit, trace), wanted, _SEED)
     return play(circuit, engines.runner(circuit, engine, into), trace, rows, wanted, touched)
 
@@ -95,6 +96,7 @@ def in_room(
     Raises as ``rehearse`` does.
     """
     build = circuit.build
+    _in_time([*wanted, *touched], place.seconds)
     run = engines.runner(circuit, engine, into)
     told = touches.told(touched, circuit, [0.0])
     edges = modelled.edges(modelled.lived(place, circuit, told)[0])
@@ -115,6 +117,16 @@ def in_room(
             )
         settled_s = departs_s
         tell(settled_s / place.seconds)
+
+
+def _in_time(asked: Sequence[Fault | Touched], end_s: float) -> None:
+    """Whatever is asked for comes while readings do.  Raises CannotRehearse."""
+    late = [str(one) for one in asked if one.at_s >= end_s]
+    if late:
+        raise CannotRehearse(
+            f"{', '.join(late)} would come after the end: the readings last {end_s:g} s. "
+            "Ask for an earlier time, or give a longer --trace or --room."
+        )
 
 
 def _own_edges(seen: Outcome) -> modelled.Switched:
