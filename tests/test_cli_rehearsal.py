@@ -164,7 +164,7 @@ def test_a_missing_toolchain_is_exit_2_and_names_the_packages(
         (["rehearse", HOOD, "--engine", "moon"], 2, "host or chip"),
         (["rehearse", HOOD, "--format", "yaml"], 2, "text or json"),
         (["rehearse", HOOD, "--fault", "flood@3"], 2, "there is no fault 'flood'"),
-        (["rehearse", HOOD, "--fault", "noise@9e6"], 2, "after the end: the readings last"),
+        (["rehearse", HOOD, "--fault", "noise@99999"], 2, "after the end: the readings last"),
         (["tune", HOOD], 2, "--trace CSV or --room FILE"),
         (["tune", HOOD, "--trace", HOOD], 2, "no head of a trace"),
         (["record", "--port", "/dev/none", "--into", "x.csv"], 2, "/dev/none cannot be opened"),
