@@ -161,12 +161,12 @@ class ChipRun:
                 text.clear()
         return lines
 
-    def i2c_writes(self, address: int) -> list[tuple[float, bytes]]:
+    def i2c_writes(self, address: int, since_us: float = 0.0) -> list[tuple[float, bytes]]:
         """Writes that the device at `address` took, each with its time (us)."""
         return [
             (event.t_us, event.data)
             for event in self.i2c
-            if event.kind == "write" and event.address == address
+            if event.kind == "write" and event.address == address and event.t_us >= since_us
         ]
 
     def pin_changes(self, pin: str) -> list[tuple[float, str]]:

@@ -16,9 +16,11 @@ import re
 import shutil
 import subprocess
 import tempfile
-from collections.abc import Iterator, Sequence
+from bisect import bisect_left
+from collections.abc import Iterable, Iterator, Sequence
 from concurrent.futures import ThreadPoolExecutor
 from dataclasses import dataclass
+from itertools import islice
 from pathlib import Path
 from typing import overload
 
@@ -69,10 +71,10 @@ class HostRun(ChipRun):
                 text = b""
         return lines
 
-    def i2c_writes(self, address: int) -> list[tuple[float, bytes]]:
+    def i2c_writes(self, address: int, since_us: float = 0.0) -> list[tuple[float, bytes]]:
         """Writes that the device at `address` took, each with its time (us)."""
         assert isinstance(self.i2c, Transfers)
-        return list(self.i2c.writes(address))
+        return list(self.i2c.writes(address, since_us))
 
 
 class SentBytes(Sequence[UartByte]):
@@ -116,11 +118,12 @@ class Transfers(Sequence[I2cTransfer]):
     def __getitem__(self, at: int | slice) -> I2cTransfer | Sequence[I2cTransfer]:
         return Transfers(self.lines[at]) if isinstance(at, slice) else _transfer(self.lines[at])
 
-    def writes(self, address: int) -> Iterator[tuple[float, bytes]]:
+    def writes(self, address: int, since_us: float = 0.0) -> Iterator[tuple[float, bytes]]:
         """Writes that the device at `address` took, each with its time (us)."""
+        first = bisect_left(self.lines, since_us * 1000, key=lambda line: int(line.split(" ")[1]))
         known: dict[str, bytes] = {}  # there are few different ones
         wanted = f"{address:02x}"
-        for line in self.lines:
+        for line in islice(self.lines, first, None):
             if line[0] == "w":
                 _, at, who, data = line.split(" ")
                 if who == wanted:
@@ -151,18 +154,25 @@ def run(
     with tempfile.TemporaryDirectory(prefix="buildkit-host-") as folder:
         program = compile_sketch(ino, board, Path(folder))
         addresses = _addresses(program, scenario)
-        done = subprocess.run(
-            [str(program)],
-            input=scenario.to_text(until_s, addresses),
-            capture_output=True,
-            text=True,
-            errors="replace",
-            check=False,
-        )
-    if done.returncode != 0:
-        said = done.stderr.strip() or f"it stopped with code {done.returncode}"
-        raise HostFailed(f"The host engine could not run {ino.name}: {said}")
-    return _parse(done.stdout, {value: name for name, value in addresses.items()}, buses)
+        names = {value: name for name, value in addresses.items()}
+        given, said = Path(folder) / "scenario", Path(folder) / "said"
+        given.write_text(scenario.to_text(until_s, addresses), encoding="utf-8")
+        # What it reports is sorted while it runs: days of it take seconds.
+        with (
+            given.open(encoding="utf-8") as stdin,
+            said.open("w", encoding="utf-8") as stderr,
+            subprocess.Popen(
+                [str(program)], stdin=stdin, stdout=subprocess.PIPE, stderr=stderr,
+                text=True, errors="replace",
+            ) as running,
+        ):  # fmt: skip
+            assert running.stdout is not None
+            sorted_ = _sorted(running.stdout, buses)
+        if running.returncode != 0:
+            why = said.read_text(encoding="utf-8", errors="replace").strip()
+            why = why or f"it stopped with code {running.returncode}"
+            raise HostFailed(f"The host engine could not run {ino.name}: {why}")
+    return _parse(*sorted_, names, buses)
 
 
 # --- compiling ----------------------------------------------------------------
@@ -333,14 +343,24 @@ def _addresses(program: Path, scenario: Scenario) -> dict[str, int]:
     return {name: known[name] for name in wanted}
 
 
-def _parse(text: str, names: dict[int, str], buses: bool) -> HostRun:
+def _sorted(report: Iterable[str], buses: bool) -> tuple[list[str], list[str]]:
+    """Lines about transfers on the two-wire bus, and the others."""
+    transfers: list[str] = []
+    others: list[str] = []
+    # Most lines of a long run are transfers, and nobody may ask for them.
+    for line in report:
+        if line[0] not in "wrna":
+            others.append(line[:-1])
+        elif buses:
+            transfers.append(line[:-1])
+    return transfers, others
+
+
+def _parse(transfers: list[str], others: list[str], names: dict[int, str], buses: bool) -> HostRun:
     pieces: list[tuple[float, int, bytes]] = []
     rest: list[str] = []
     figures: dict[str, int] = {}
-    lines = text.splitlines()
-    # Most lines of a long run are these, and nobody may ask for them.
-    transfers = [line for line in lines if line[0] in "wrna"] if buses else []
-    for line in [line for line in lines if line[0] not in "wrna"]:
+    for line in others:
         kind = line[0]
         if kind in "uU":
             _, at, index, data = line.split(" ")

@@ -9,14 +9,17 @@ four data lines. A value is taken when enable falls.
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass, field
 from functools import lru_cache
+from itertools import dropwhile
 
 _SELECT_DATA, _READ, _ENABLE, _BACKLIGHT = 1, 2, 4, 8
 _LINE_LENGTH = 0x28
 _SECOND_LINE = 0x40
 _SLOW_US, _FAST_US = 1520.0, 37.0  # execution times of table 6
+_EIGHT_BITS = 0x30  # on the expander's lines: function set, an instruction
+_UNKNOWN = -1
 _OWN_CHARACTER = "\u25a1"  # a shape that the sketch drew itself
 _NO_SUCH_CHARACTER = "\ufffd"
 
@@ -55,6 +58,22 @@ def decode_rows(writes: Iterable[tuple[float, bytes]], columns: int, rows: int) 
     for t_us, data in writes:
         panel.take(t_us, data)
     return panel.rows()
+
+
+def rows_of_tail(
+    writes: Iterable[tuple[float, bytes]], columns: int, rows: int
+) -> list[str] | None:
+    """The rows at the end, told by the last `writes` alone; None when they do not tell.
+
+    They do when an initialising by instruction (figure 24) is among them and every
+    place was written after it.  A picture that was shifted before would be told
+    wrongly: the sketches that we write never shift it.
+    """
+    panel = Panel(columns, rows)
+    panel.forget()
+    for t_us, data in dropwhile(lambda write: write[1][0] & 0xF1 != _EIGHT_BITS, writes):
+        panel.take(t_us, data)
+    return panel.rows() if panel.known() else None
 
 
 def rows_over_time(
@@ -133,6 +152,15 @@ class Panel:
             self._port = value
             self.lit = bool(value & _BACKLIGHT)
 
+    def forget(self) -> None:
+        """From here on nothing is known of what stands in the places."""
+        self._cells = [_UNKNOWN] * 0x80
+
+    def known(self) -> bool:
+        """Whether the picture is on and each of its places has been written."""
+        seen = (self._places(number) for number in range(self.row_count))
+        return self._on and all(self._cells[place] != _UNKNOWN for row in seen for place in row)
+
     def rows(self) -> list[str]:
         """The rows as seen, at full width; blank while the display is off."""
         return [self._row(number) for number in range(self.row_count)]
@@ -140,14 +168,14 @@ class Panel:
     def _row(self, number: int) -> str:
         if not self._on or (number % 2 and not self._two_lines):
             return " " * self.columns
-        # Rows 3 and 4 of a four-row display continue lines 1 and 2.
+        return "".join(character(self._cells[place]) for place in self._places(number))
+
+    def _places(self, number: int) -> Iterator[int]:
         line_start = _SECOND_LINE if number % 2 else 0
+        # Rows 3 and 4 of a four-row display continue lines 1 and 2.
         first = number // 2 * self.columns + self._offset
         length = _LINE_LENGTH if self._two_lines else 2 * _LINE_LENGTH
-        codes = (
-            self._cells[line_start + (first + column) % length] for column in range(self.columns)
-        )
-        return "".join(character(code) for code in codes)
+        return (line_start + (first + column) % length for column in range(self.columns))
 
     def _latch(self, t_us: float, four: int, is_data: bool) -> None:
         if not self._four_bits:

@@ -16,6 +16,8 @@ from buildkit.rehearsal.playing import load_port
 from buildkit.rows import text_displays
 from buildkit.scene import alarm_pin
 
+_REWRITTEN_S = 150.0  # sketches write a display anew every minute
+
 
 @dataclass(frozen=True, slots=True)
 class Change:
@@ -112,7 +114,10 @@ class Outcome:
         use = display.use
         assert use.address is not None
         columns, count = int(use.figure("columns_count")), int(use.figure("rows_count"))
-        return lcd.decode_rows(self.ran.seen.i2c_writes(use.address), columns, count)
+        seen = self.ran.seen
+        tail = seen.i2c_writes(use.address, (self.seconds - _REWRITTEN_S) * 1e6)
+        rows = lcd.rows_of_tail(tail, columns, count)
+        return rows or lcd.decode_rows(seen.i2c_writes(use.address), columns, count)
 
     def to_json(self) -> dict[str, Any]:
         """The figures of a rehearsal as JSON has them."""

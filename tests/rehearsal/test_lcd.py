@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import pytest
 
-from buildkit.rehearsal.lcd import Panel, character, decode_rows, rows_over_time
+from buildkit.rehearsal.lcd import Panel, character, decode_rows, rows_of_tail, rows_over_time
 
 BACKLIGHT = 0x08
 
@@ -61,6 +61,26 @@ def test_initialising_again_restores_a_display_that_lost_count(lost: int) -> Non
     upset = [nibble(5, data=True)] * lost
     writes = [*FIGURE_24, text("before"), *upset, *FIGURE_24, text("after")]
     assert decode_rows(timed(writes), 16, 2)[0] == "after".ljust(16)
+
+
+ANEW = [part for part in FIGURE_24 if part != byte(0x01)]  # as a sketch does each minute
+BOTH = [byte(0x80), text("PM2.5 3".ljust(16)), byte(0xC0), text("avg 4 off".ljust(16))]
+
+
+@pytest.mark.parametrize("before", [[], [text("x")], [byte(0x80), text("0123")]])
+def test_the_last_writes_tell_the_rows_once_every_place_was_written(before: list[bytes]) -> None:
+    whole = [*FIGURE_24, text("long ago"), *before, *ANEW, *BOTH]
+    tail = timed([*before, *ANEW, *BOTH])
+    assert rows_of_tail(tail, 16, 2) == decode_rows(timed(whole), 16, 2)
+
+
+@pytest.mark.parametrize(
+    "tail",
+    [[], BOTH, ANEW, [*ANEW, *BOTH[:2]], [*ANEW, *BOTH, byte(0x08)], [*BOTH, *ANEW]],
+    ids=["none", "not begun anew", "nothing written", "one row", "off", "written before"],
+)
+def test_last_writes_that_leave_a_place_open_tell_nothing(tail: list[bytes]) -> None:
+    assert rows_of_tail(timed(tail), 16, 2) is None
 
 
 def test_without_initialising_again_a_lost_half_garbles_the_text() -> None:
