@@ -119,16 +119,15 @@ def _start(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
     if asking:
         sys.stdout.write(report.table_text(known.items()))
         wish = replace(wish, like=_ask("Which is most like yours", next(iter(known))))
+    if not wish.like:
+        wish = replace(wish, like=start.PLAINEST)
+        sys.stdout.write(f"  like {wish.like}; 'buildkit start --like' lists the others\n")
     if wish.like not in known:
-        told = did_you_mean(wish.like, known, "examples") if wish.like else _examples_line(known)
-        complain(f"there is no example '{wish.like}'. {told}" if wish.like else told)
+        told = did_you_mean(wish.like, known, "examples")
+        complain(f"there is no example '{wish.like}'. {told}")
     if asking:
         wish = start.asked(wish, _ask)
     _write(wish, tables, complain)
-
-
-def _examples_line(known: dict[str, str]) -> str:
-    return f"say which example to begin from, with --like: {', '.join(known)}."
 
 
 def _ask(question: str, default: str) -> str:

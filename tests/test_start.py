@@ -84,6 +84,13 @@ def test_flags_change_what_they_name() -> None:
     assert checking.check(Path("shed.yaml"), TABLES).errors == 0
 
 
+def test_without_an_example_it_begins_from_the_plainest() -> None:
+    code, out, err = run("start", "mine")
+    assert (code, err) == (0, "")
+    assert "like plant-shelf" in out
+    assert run("check", "mine.yaml")[0] == 0
+
+
 def test_nothing_is_overwritten() -> None:
     Path("mine.yaml").write_text("my work\n")
     code, out, err = run("start", "mine", "--like", "kitchen-hood")
@@ -106,7 +113,6 @@ def test_nothing_is_overwritten() -> None:
         (["a # b", "--like", "kitchen-hood"], 2, "cannot be the name"),
         (["x", "--like", "kitchen-hod"], 2, "Did you mean 'kitchen-hood'"),
         (["x", "--like", "../../x"], 2, "no example"),
-        (["x"], 2, "--like: kitchen-hood"),
         ([], 2, "say what the build is called"),
         (["x", "--like", "reed-room", "--board", "esp8266-12e-dev"], 1, "level.over-voltage"),
         (["x", "--like", "kitchen-hood", "--board", "none"], 1, "doc.unknown-board"),
