@@ -12,8 +12,8 @@ from __future__ import annotations
 import random
 from bisect import bisect_right
 from collections.abc import Iterable, Mapping, Sequence
-from dataclasses import dataclass, replace
 from itertools import pairwise
+from typing import NamedTuple
 
 from buildkit import control
 from buildkit.circuit import Circuit
@@ -31,8 +31,7 @@ _NOISE_TIMES = 10
 _ITS_CLOCK = 0.9  # a part's own clock may be so much ahead of the board's
 
 
-@dataclass(frozen=True, slots=True)
-class Slot:
+class Slot(NamedTuple):
     """One reading: when the sketch has it, since when it stands on the wires, and what it is.
 
     ``how`` is good, spoilt or silent.
@@ -192,18 +191,20 @@ class _Befallen:
     def reading(self, now: Slot, kind: str, held: int) -> Slot:
         """A reading with a fault; ``held`` is the one that a stuck part repeats."""
         if kind == "silent":
-            return replace(now, how="silent") if self.cut is None else replace(now, how="good", steps=self.cut)  # fmt: skip
+            return now._replace(how="silent") if self.cut is None else now._replace(how="good", steps=self.cut)  # fmt: skip
         if kind == "corrupt" and not self.whole:
-            return replace(now, how="spoilt")
+            return now._replace(how="spoilt")
         if kind == "stuck" and now.how == "good":
-            return replace(now, steps=held)
+            return now._replace(steps=held)
         if kind == "noise" and now.how == "good":
             steps = round(now.steps + self.chance.gauss(0, self.spread))
-            return replace(now, steps=min(max(steps, self.low), self.high))
+            return now._replace(steps=min(max(steps, self.low), self.high))
         return now
 
 
-def _faulty(row: Iterable[Slot], probe: _Befallen, faults: Sequence[Fault]) -> list[Slot]:
+def _faulty(row: list[Slot], probe: _Befallen, faults: Sequence[Fault]) -> list[Slot]:
+    if not faults:
+        return row
     made: list[Slot] = []
     held: dict[Fault, int] = {}
     for slot in row:

@@ -189,7 +189,9 @@ def _trace(file: str, build: Build, head: list[str], lines: list[tuple[int, str]
 def _quick(text: str, scales: list[_Scale], before: float) -> tuple[float, list[int | None]] | None:
     """A row in which all is plain and known; None for one that must be looked at cell by cell."""
     time, *cells = text.split(",")
-    if len(cells) != len(scales) or not _NUMBER.fullmatch(time):
+    if len(cells) != len(scales) or not (
+        (time.isdecimal() and time.isascii()) or _NUMBER.fullmatch(time)
+    ):
         return None
     t_s = float(time)
     try:
