@@ -89,8 +89,11 @@ def own_licence(name: str) -> str:
         *short,
         *(data.get_all("Classifier") or []),
     ]
+    # An older pip lists the source's files, of which not all are installed.
     files = [
-        f for f in found.files or [] if "licen" in f.name.lower() or "copying" in f.name.lower()
+        f
+        for f in found.files or []
+        if ("licen" in f.name.lower() or "copying" in f.name.lower()) and f.locate().is_file()
     ]
     said += [f.read_text(encoding="utf-8") for f in files]
     return next(
