@@ -2,8 +2,9 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
+from collections.abc import Callable, Iterator
 from concurrent.futures import ThreadPoolExecutor
+from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -41,20 +42,27 @@ class Ran:
     longest_loop_ms: float | None
 
 
-def runner(circuit: Circuit, engine: str, into: Path) -> Callable[[Scenario, float], Ran]:
+Runner = Callable[[Scenario, float], Ran]
+
+
+@contextmanager
+def runner(circuit: Circuit, engine: str, into: Path) -> Iterator[Runner]:
     """The sketch made ready in the folder ``into``: call it with a scenario and a time.
 
-    Raises CannotRehearse, toolchain.ToolchainMissing or toolchain.CompileFailed.
+    It or the call raises CannotRehearse, toolchain.ToolchainMissing or toolchain.CompileFailed.
     """
     text = sketch.render(circuit)
     if engine == "host":
-        return _on_host(circuit, _written(text, circuit.build.name, into))
+        # Compiled while the readings are made; the folder is not left before that is over.
+        with ThreadPoolExecutor(1) as pool:
+            yield _on_host(circuit, _written(text, circuit.build.name, into), pool)
+        return
     if circuit.board.core.family != "avr":
         raise CannotRehearse(
             f"the chip engine plays AVR boards only, and {circuit.board.id} is none. "
             "Use --engine host."
         )
-    return _on_chip(circuit, text, into)
+    yield _on_chip(circuit, text, into)
 
 
 def core_of(circuit: Circuit) -> AvrCore:
@@ -78,17 +86,19 @@ def _written(text: str, name: str, into: Path) -> Path:
     return ino
 
 
-def _on_host(circuit: Circuit, ino: Path) -> Callable[[Scenario, float], Ran]:
+def _on_host(circuit: Circuit, ino: Path, pool: ThreadPoolExecutor) -> Runner:
     from buildkit.rehearsal import host
 
+    program = pool.submit(host.compile_sketch, ino, circuit.board, ino.parent)
+
     def run(scenario: Scenario, until_s: float) -> Ran:
-        seen = host.run(ino, circuit.board, scenario, until_s)
+        seen = host.play(program.result(), scenario, until_s)
         return Ran("host", seen, getattr(seen, "longest_loop_ms", None))
 
     return run
 
 
-def _on_chip(circuit: Circuit, text: str, into: Path) -> Callable[[Scenario, float], Ran]:
+def _on_chip(circuit: Circuit, text: str, into: Path) -> Runner:
     core, name = core_of(circuit), circuit.build.name
     with ThreadPoolExecutor() as pool:
         written, measured = pool.map(

@@ -152,9 +152,14 @@ def run(
     """
     board = board.board if isinstance(board, Circuit) else board
     with tempfile.TemporaryDirectory(prefix="buildkit-host-") as folder:
-        program = compile_sketch(ino, board, Path(folder))
-        addresses = _addresses(program, scenario)
-        names = {value: name for name, value in addresses.items()}
+        return play(compile_sketch(ino, board, Path(folder)), scenario, until_s, buses=buses)
+
+
+def play(program: Path, scenario: Scenario, until_s: float, *, buses: bool = True) -> HostRun:
+    """Run a program that ``compile_sketch`` made, as ``run`` does.  Raises HostFailed."""
+    addresses = _addresses(program, scenario)
+    names = {value: name for name, value in addresses.items()}
+    with tempfile.TemporaryDirectory(prefix="buildkit-play-") as folder:
         given, said = Path(folder) / "scenario", Path(folder) / "said"
         given.write_text(scenario.to_text(until_s, addresses), encoding="utf-8")
         # What it reports is sorted while it runs: days of it take seconds.
@@ -171,7 +176,7 @@ def run(
         if running.returncode != 0:
             why = said.read_text(encoding="utf-8", errors="replace").strip()
             why = why or f"it stopped with code {running.returncode}"
-            raise HostFailed(f"The host engine could not run {ino.name}: {why}")
+            raise HostFailed(f"The host engine could not run the sketch: {why}")
     return _parse(*sorted_, names, buses)
 
 

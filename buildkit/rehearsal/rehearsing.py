@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable, Iterable, Sequence
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass
 from fractions import Fraction
 from pathlib import Path
@@ -11,17 +11,14 @@ from typing import Any
 from buildkit.circuit import Circuit
 from buildkit.model import Control, Probe
 from buildkit.rehearsal import engines, faults, modelled, outcome, playing, room, touches
-from buildkit.rehearsal.engines import CannotRehearse, Ran
+from buildkit.rehearsal.engines import CannotRehearse, Runner
 from buildkit.rehearsal.faults import Fault
 from buildkit.rehearsal.outcome import Outcome
 from buildkit.rehearsal.progress import Tell
 from buildkit.rehearsal.room import Room
-from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.touches import Touched
 from buildkit.rehearsal.traces import Sample, Trace
 from buildkit.units import to_steps
-
-Runner = Callable[[Scenario, float], Ran]
 
 _RAMP_S = 60.0
 _SEED = 1  # of the noise that a fault makes
@@ -54,8 +51,9 @@ def rehearse(
     Raises CannotRehearse, BadFault, NoStimulus, ToolchainMissing, CompileFailed or ChipFailed.
     """
     _in_time([*wanted, *touched], trace.end_s)
-    rows = playing.slots(circuit, needed(circuit, trace), wanted, _SEED)
-    return play(circuit, engines.runner(circuit, engine, into), trace, rows, wanted, touched)
+    with engines.runner(circuit, engine, into) as run:
+        rows = playing.slots(circuit, needed(circuit, trace), wanted, _SEED)
+        return play(circuit, run, trace, rows, wanted, touched)
 
 
 def play(
@@ -95,9 +93,20 @@ def in_room(
     readings of the sketch's own edges.  Each round settles at least one edge more.
     Raises as ``rehearse`` does.
     """
-    build = circuit.build
     _in_time([*wanted, *touched], place.seconds)
-    run = engines.runner(circuit, engine, into)
+    with engines.runner(circuit, engine, into) as run:
+        return _settled(circuit, run, place, wanted, tell, touched)
+
+
+def _settled(
+    circuit: Circuit,
+    run: Runner,
+    place: Room,
+    wanted: Sequence[Fault],
+    tell: Tell,
+    touched: Sequence[Touched],
+) -> Rehearsal:
+    build = circuit.build
     told = touches.told(touched, circuit, [0.0])
     edges = modelled.edges(modelled.lived(place, circuit, told)[0])
     settled_s = -1.0

@@ -118,7 +118,8 @@ def test_a_cut_wire_that_hums_rests_the_load(tmp_path: Path) -> None:
     # 50 Hz: past the threshold and back each 10 ms, so that it never stands still for 30 ms.
     for half_wave in range(300):
         scenario.level(20 + half_wave / 100, hand.pin.port, half_wave % 2)
-    ran = engines.runner(circuit, "host", tmp_path)(scenario, 30.0)
+    with engines.runner(circuit, "host", tmp_path) as run:
+        ran = run(scenario, 30.0)
     (on, off) = outcome.of(circuit, ran, 30.0).changes
     assert (on.state, off.state, off.cause) == ("on", "off", "hand")
     assert 20.5 <= off.t_s <= 20.55
