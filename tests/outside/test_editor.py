@@ -113,6 +113,7 @@ def test_an_example_is_without_fault_in_an_editor(editor: Editor, path: Path) ->
     assert editor.errors(path, path.read_text(encoding="utf-8")) == []
 
 
+@pytest.mark.slow
 @pytest.mark.parametrize("path", [
     *sorted(data_dir("boards").glob("*.yaml")),
     *sorted((data_dir("templates") / "parts").glob("*/part.yaml")),

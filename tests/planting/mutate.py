@@ -316,7 +316,7 @@ def main() -> int:
         "tests/test_electrics.py",
         "tests/test_between.py",
     ]
-    pytest.main(["-q", "-m", "not slow", "-p", "no:cacheprovider", *files], plugins=[runner])
+    pytest.main(["-q", "-n0", "-m", "not slow", "-p", "no:cacheprovider", *files], plugins=[runner])
     killed = [m for m in chosen if runner.done.get(m.name)]
     for mutant in chosen:
         if not runner.done.get(mutant.name):
