@@ -9,6 +9,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from buildkit import __version__, cli_pins, cli_rehearsal, cli_start, complete
+from buildkit.cli_options import BuildFile, OwnTables
 from buildkit.swift import App
 
 app = App(
@@ -19,11 +20,6 @@ app = App(
     help="From one YAML file to a checked circuit, a sketch and a wiring list.",
     epilog="Exit codes: 0 no error, 1 errors found, 2 the command could not run.",
 )
-
-TablesOption = Annotated[
-    Path | None,
-    typer.Option("--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"),
-]
 
 
 def main() -> None:
@@ -82,7 +78,7 @@ def check(
     format_: Annotated[
         str, typer.Option("--format", help="text to read, json for programs, sarif for code hosts.")
     ] = "text",
-    tables: TablesOption = None,
+    tables: OwnTables = None,
 ) -> None:
     """Find what is wrong with a build before you buy and solder."""
     from buildkit import batch
@@ -94,7 +90,7 @@ def check(
 
 @app.command()
 def write(
-    build: Annotated[Path, typer.Argument(metavar="BUILD", help="The build file.")],
+    build: BuildFile,
     into: Annotated[
         Path,
         typer.Option(
@@ -107,7 +103,7 @@ def write(
     pdf: Annotated[
         bool, typer.Option("--pdf", help="A PDF too; needs pip install 'buildkit[pdf]'.")
     ] = False,
-    tables: TablesOption = None,
+    tables: OwnTables = None,
 ) -> None:
     """Check a build, choose pins, write sketch and wiring list."""
     from buildkit import report
@@ -144,7 +140,7 @@ def boards(
             metavar="ID", help="A board's id, to see its page.", autocompletion=complete.boards
         ),
     ] = None,
-    tables: TablesOption = None,
+    tables: OwnTables = None,
 ) -> None:
     """List the boards, or show the pins and hazards of one."""
     from buildkit import report
@@ -161,7 +157,7 @@ def parts(
             metavar="ID", help="A part's id, to see its page.", autocompletion=complete.parts
         ),
     ] = None,
-    tables: TablesOption = None,
+    tables: OwnTables = None,
 ) -> None:
     """List the parts, or show the terminals and figures of one."""
     from buildkit import report

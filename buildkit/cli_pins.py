@@ -9,10 +9,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from buildkit import complete
-
-_TABLES = typer.Option(
-    "--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"
-)
+from buildkit.cli_options import BuildFile, OwnTables
 
 
 def register(
@@ -22,18 +19,18 @@ def register(
 
     @app.command()
     def pins(
-        build: Annotated[Path, typer.Argument(metavar="BUILD", help="The build file.")],
+        build: BuildFile,
         save: Annotated[
             bool, typer.Option("--save", help="Write the chosen pins into the file.")
         ] = False,
-        own_tables: Annotated[Path | None, _TABLES] = None,
+        own_tables: OwnTables = None,
     ) -> None:
         """Choose pins for the wires you left open, and tell why each."""
         _pins(build, save, tables(own_tables), complain)
 
     @app.command()
     def move(
-        build: Annotated[Path, typer.Argument(metavar="BUILD", help="The build file.")],
+        build: BuildFile,
         board: Annotated[
             str | None,
             typer.Option(
@@ -50,7 +47,7 @@ def register(
         add_parts: Annotated[
             bool, typer.Option("--add-parts", help="Put in the level shifters that it needs there.")
         ] = False,
-        own_tables: Annotated[Path | None, _TABLES] = None,
+        own_tables: OwnTables = None,
     ) -> None:
         """Move a build to another board, or see which boards it fits."""
         _move(build, board, save, add_parts, tables(own_tables), complain)

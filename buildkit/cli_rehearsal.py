@@ -13,12 +13,9 @@ from typing import Annotated, Any, NoReturn
 
 import typer
 
+from buildkit.cli_options import BuildFile, OwnTables
 from buildkit.rehearsal.kinds import KINDS
 
-_TABLES = typer.Option(
-    "--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"
-)
-_BUILD = typer.Argument(metavar="BUILD", help="The build file.")
 _TRACE = typer.Option(
     "--trace", help="Readings over time, or a log that a board kept.", metavar="CSV"
 )
@@ -64,7 +61,7 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
 
     @app.command(help=_about_rehearse())
     def rehearse(
-        build: Annotated[Path, _BUILD],
+        build: BuildFile,
         trace: Annotated[Path | None, _TRACE] = None,
         room: Annotated[Path | None, _ROOM] = None,
         engine: Annotated[
@@ -79,7 +76,7 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
             ),
         ] = None,
         format_: Annotated[str, _FORMAT] = "text",
-        own_tables: Annotated[Path | None, _TABLES] = None,
+        own_tables: OwnTables = None,
     ) -> None:
         _formats(format_, complain)
         _either(trace, room, complain)
@@ -89,11 +86,11 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
 
     @app.command()
     def tune(
-        build: Annotated[Path, _BUILD],
+        build: BuildFile,
         trace: Annotated[Path | None, _TRACE] = None,
         room: Annotated[Path | None, _ROOM] = None,
         format_: Annotated[str, _FORMAT] = "text",
-        own_tables: Annotated[Path | None, _TABLES] = None,
+        own_tables: OwnTables = None,
     ) -> None:
         """Find start, stop, window and dwell times from recorded readings."""
         _formats(format_, complain)

@@ -10,6 +10,7 @@ from typing import Annotated, Any, NoReturn
 import typer
 
 from buildkit import complete
+from buildkit.cli_options import OwnTables
 from buildkit.swift import App, Command
 
 LIST = "?"  # what '--like' without a value means
@@ -43,12 +44,7 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
         kind: Annotated[
             str, typer.Argument(metavar="build|board|part|room", help="The kind of file.")
         ] = "build",
-        own_tables: Annotated[
-            Path | None,
-            typer.Option(
-                "--tables", help="A folder with boards/ and parts/ of your own.", metavar="DIR"
-            ),
-        ] = None,
+        own_tables: OwnTables = None,
     ) -> None:
         """Print the JSON Schema that lets an editor complete and check."""
         from buildkit import published

@@ -112,25 +112,20 @@ def pin_lines(circuit: Circuit) -> list[str]:
     )
 
 
-def columns(cells: Iterable[tuple[str, ...]]) -> list[str]:
-    """Indented rows in columns as wide as they need; the last column wraps under itself."""
+def columns(cells: Iterable[tuple[str, ...]], indent: str = "  ") -> list[str]:
+    """Rows in columns as wide as they need; the last column wraps under itself."""
     rows = list(cells)
     wide = [max(len(row[n]) for row in rows) for n in range(len(rows[0]) - 1)] if rows else []
     lines: list[str] = []
     for row in rows:
-        head = "  " + "".join(f"{cell:<{w}}  " for cell, w in zip(row[:-1], wide, strict=True))
+        head = indent + "".join(f"{cell:<{w}}  " for cell, w in zip(row[:-1], wide, strict=True))
         lines += wrapped(row[-1], head, " " * len(head)) or [head.rstrip()]
     return lines
 
 
 def table_text(rows: Iterable[tuple[str, str]]) -> str:
     """Ids and titles, one a line, titles wrapped beside."""
-    rows = list(rows)
-    wide = max(len(name) for name, _ in rows)
-    lines: list[str] = []
-    for name, title in rows:
-        lines += wrapped(title, f"{name:<{wide}}  ", " " * (wide + 2))
-    return "\n".join(lines) + "\n"
+    return "\n".join(columns(rows, indent="")) + "\n"
 
 
 def board_text(board: Board) -> str:

@@ -30,7 +30,8 @@ _BOARDS_NAMED = 3
 class Shortage:
     """Terminals that cannot all be seated, and what would make the build fit.
 
-    ``over`` is pins, current or lines (interrupt lines and timers behind pins).  ``give_up`` are the parts to leave out;
+    ``over`` is pins, current or lines (interrupt lines and timers behind pins).
+    ``give_up`` are the parts to leave out;
     ``least`` is False where a smaller set could not be ruled out in time.
     ``any_of`` are the parts of which leaving out any single one is enough.
     """

@@ -5,9 +5,8 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass
 
-from buildkit.rehearsal.stimuli import Wires
+from buildkit.rehearsal.stimuli import PASSES_S, Wires
 
-_PASSES_S = 0.004  # of the sketch, and the transfers themselves
 _DRY = 4000  # hundredths of %RH beside a temperature that is read
 
 
@@ -42,7 +41,7 @@ class AskedOnBus:
 
     def late_s(self, wires: Wires) -> float:
         """The sketch asks when a reading is due, and fetches it when it must be there."""
-        return wires.figure(self.waits) / 1000 + _PASSES_S
+        return wires.figure(self.waits) / 1000 + PASSES_S
 
     def reading(self, wires: Wires, t_s: float, until_s: float, steps: int) -> None:
         """From now on it measures this."""

@@ -93,7 +93,7 @@ def _on_host(circuit: Circuit, ino: Path, pool: ThreadPoolExecutor) -> Runner:
 
     def run(scenario: Scenario, until_s: float) -> Ran:
         seen = host.play(program.result(), scenario, until_s)
-        return Ran("host", seen, getattr(seen, "longest_loop_ms", None))
+        return Ran("host", seen, seen.longest_loop_ms)
 
     return run
 

@@ -40,6 +40,7 @@ from buildkit.rehearsal.signals import Scenario
 
 _BITS = 10  # of a byte on a serial wire: start, eight, stop
 _NEEDED = ("SENDS", "reading")
+PASSES_S = 0.004  # some passes of the sketch, whose clock begins a little after power-up
 
 
 class NoStimulus(Exception):

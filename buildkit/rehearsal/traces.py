@@ -189,6 +189,7 @@ def _trace(file: str, build: Build, head: list[str], lines: list[tuple[int, str]
 def _quick(text: str, scales: list[_Scale], before: float) -> tuple[float, list[int | None]] | None:
     """A row in which all is plain and known; None for one that must be looked at cell by cell."""
     time, *cells = text.split(",")
+    # Whole seconds are looked at first, for speed: of most traces nothing else comes.
     if len(cells) != len(scales) or not (
         (time.isdecimal() and time.isascii()) or _NUMBER.fullmatch(time)
     ):

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buildkit.rehearsal.stimuli import Wires
+from buildkit.rehearsal.stimuli import PASSES_S, Wires
 
 SENDS = False
 REQUEST = bytes.fromhex("ff 01 86 00 00 00 00 00 79")
@@ -22,7 +22,7 @@ def broken(good: bytes) -> bytes:
 
 def late_s(wires: Wires) -> float:
     """A byte of the request a pass, then the pause, then the answer."""
-    return 2 * wires.serial_s(len(REQUEST)) + AFTER_S + 0.004
+    return 2 * wires.serial_s(len(REQUEST)) + AFTER_S + PASSES_S
 
 
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buildkit.rehearsal.stimuli import Wires
+from buildkit.rehearsal.stimuli import PASSES_S, Wires
 
 SENDS = False
 BOUNCES_S = (0.0, 0.0012, 0.002, 0.0045, 0.006)  # it closes, opens, closes, opens, closes
@@ -20,7 +20,7 @@ def cut(wires: Wires) -> int | None:
 
 def late_s(wires: Wires) -> float:
     """The sketch's clock begins a little after power-up, and a pass goes by."""
-    return 0.004
+    return PASSES_S
 
 
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
@@ -30,13 +30,10 @@ def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
     """
     from_s = max(0.0, t_s - min(0.03, wires.every_s / 4))
     for at, bounce_s in enumerate(BOUNCES_S):
-        _contact(wires, from_s + bounce_s, bool(steps) == (at % 2 == 0))
+        stands = bool(steps) == (at % 2 == 0)
+        wires.contact(from_s + bounce_s, "A", stands, bounces=False)
 
 
 def silent(wires: Wires, t_s: float) -> None:
     """A cut wire."""
-    _contact(wires, t_s, False)
-
-
-def _contact(wires: Wires, t_s: float, closed: bool) -> None:
-    wires.level(t_s, "A", 0 if closed else None)
+    wires.contact(t_s, "A", False, bounces=False)

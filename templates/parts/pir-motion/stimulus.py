@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buildkit.rehearsal.stimuli import Wires
+from buildkit.rehearsal.stimuli import PASSES_S, Wires
 
 SENDS = False
 
@@ -19,7 +19,7 @@ def cut(wires: Wires) -> int | None:
 
 def late_s(wires: Wires) -> float:
     """The sketch's clock begins a little after power-up, and a pass goes by."""
-    return 0.004
+    return PASSES_S
 
 
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:

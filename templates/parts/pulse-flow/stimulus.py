@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buildkit.rehearsal.stimuli import Wires
+from buildkit.rehearsal.stimuli import PASSES_S, Wires
 
 SENDS = False
 
@@ -19,7 +19,7 @@ def cut(wires: Wires) -> int | None:
 
 def late_s(wires: Wires) -> float:
     """The sketch's clock begins a little after power-up, and a pass goes by."""
-    return 0.004
+    return PASSES_S
 
 
 def reading(wires: Wires, t_s: float, until_s: float, steps: int) -> None:
@@ -38,5 +38,5 @@ def silent(wires: Wires, t_s: float) -> None:
 
 
 def _turns(wires: Wires, t_s: float, pulses_hz: float) -> None:
-    from_s = max(0.0, t_s - wires.every_s / 2 + 0.004)
+    from_s = max(0.0, t_s - wires.every_s / 2 + PASSES_S)
     wires.scenario.pulses(from_s, wires.port("OUT"), 1 / pulses_hz if pulses_hz else 0.0)
