@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import itertools
-import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -486,13 +485,15 @@ def test_a_file_that_cannot_be_taken_is_told_as_check_does(tmp_path: Path) -> No
 
 @pytest.mark.slow
 @pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
-def test_everything_fits_eighty_columns(path: Path) -> None:
-    calls = [["pins", str(path)], ["move", str(path)]]
-    calls += [["move", str(path), "--board", board, "--add-parts"] for board in BOARDS]
+def test_everything_fits_eighty_columns(path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    # A path cannot be broken: from the folder's own place it is short.
+    monkeypatch.chdir(path.parent)
+    calls = [["pins", path.name], ["move", path.name]]
+    calls += [["move", path.name, "--board", board, "--add-parts"] for board in BOARDS]
     for call in calls:
         _, out, _ = run(*call)
         for line in out.splitlines():
-            assert len(line) <= 80 or re.fullmatch(r"\S+|\S+: (error|warning|note)", line), line
+            assert len(line) <= 80, line
 
 
 def test_the_library_names() -> None:
