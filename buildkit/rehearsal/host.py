@@ -26,15 +26,16 @@ from typing import overload
 
 from buildkit.circuit import Circuit
 from buildkit.model import Board
-from buildkit.rehearsal import chip
+from buildkit.rehearsal import chip, compiler
 from buildkit.rehearsal.chip import USB, ChipRun, I2cTransfer, UartByte
 from buildkit.rehearsal.signals import Scenario
-from buildkit.rehearsal.toolchain import CompileFailed, ToolchainMissing, cached
+from buildkit.rehearsal.toolchain import ToolchainMissing, cached
 
 _HERE = Path(__file__).parent / "host"
 _FLAGS = ("-std=gnu++17", "-O2", "-fno-pie", "-fno-common", "-fno-threadsafe-statics")
-# An endless loop in the sketch must stay one, and arithmetic goes round as on the boards.
+# Arithmetic goes round as on the boards, and an endless loop in the sketch must stay one.
 _SKETCH_FLAGS = ("-fwrapv", "-fno-strict-aliasing")
+_MAY_FLAGS = ("-fno-finite-loops",)  # where the compiler knows them
 _CLOCK = "1"  # the engine's own word for the millisecond counter
 _CLOCK_NAMES = ("timer0_millis", "millis")
 
@@ -188,39 +189,38 @@ def compile_sketch(ino: Path, board: Board, into: Path) -> Path:
 
     A warning about the sketch is an error.  Raises ToolchainMissing or CompileFailed.
     """
-    compiler = _compiler()
+    cxx = compiler.find()
     text = _narrow(ino.read_text(encoding="utf-8"))
     source, object_, program = into / "sketch.cpp", into / "sketch.o", into / "sketch"
-    source.write_text(f'#line 1 "{ino.name}"\n{text}', encoding="utf-8")
+    # The sketch's own variables get sections of their own, so that the engine
+    # can take a pass back and start the sketch anew.
+    source.write_text(f'{cxx.apart()}#line 1 "{ino.name}"\n{text}', encoding="utf-8")
     clock = f"#define HOST_CLOCK_HZ {int(board.figure('clock_hz'))}\n"
     (into / "clock.h").write_text(f"#pragma once\n{clock}", encoding="utf-8")
     (into / "board.h").write_text(_board_header(board), encoding="utf-8")
     family = f"-DHOST_{board.core.family.upper()}"
-    _run(
-        [compiler, *_FLAGS, *_SKETCH_FLAGS, *_finite(compiler), "-Wall", "-Wextra", "-Werror",
-         family, f"-I{into}", "-isystem", str(_HERE), "-c", str(source), "-o", str(object_)],
+    flags = [*_FLAGS, *_SKETCH_FLAGS, *filter(cxx.knows, _MAY_FLAGS)]
+    compiler.run(
+        [*cxx.command, *flags, "-Wall", "-Wextra", "-Werror", family, f"-I{into}",
+         "-isystem", str(_HERE), "-c", str(source), "-o", str(object_)],
         f"{ino.name} does not compile on this computer",
     )  # fmt: skip
-    # The sketch's own variables get sections of their own, so that the engine
-    # can take a pass back and start the sketch anew.
-    renamed = ["--rename-section", ".data=sketch_data", "--rename-section", ".bss=sketch_bss"]
-    _run([_tool("objcopy"), *renamed, str(object_)], f"{ino.name} cannot be prepared")
-    engine = _engine(compiler, board, into)
-    _run(
-        [compiler, "-no-pie", str(object_), str(engine), "-o", str(program)],
+    cxx.set_apart(object_)
+    engine = _engine(cxx, board, into)
+    compiler.run(
+        [*cxx.command, "-no-pie", str(object_), str(engine), "-o", str(program)],
         f"{ino.name} does not link on this computer",
     )
     return program
 
 
-def _engine(compiler: str, board: Board, into: Path) -> Path:
+def _engine(cxx: compiler.Compiler, board: Board, into: Path) -> Path:
     """The engine compiled for a board, as one object in the cache."""
     headers = {name: (into / name).read_text(encoding="utf-8") for name in ("board.h", "clock.h")}
     sources = sorted(_HERE.glob("*.cpp"))
     content = [path.read_text(encoding="utf-8") for path in sorted(_HERE.rglob("*.*"))]
-    version = _run([compiler, "--version"], "the compiler does not start")
     key = hashlib.sha256(
-        "\0".join([*headers.values(), version, board.core.family, *content, *_FLAGS]).encode()
+        "\0".join([*headers.values(), cxx.version(), board.core.family, *content, *_FLAGS]).encode()
     )
 
     def build(made: Path) -> None:
@@ -231,8 +231,8 @@ def _engine(compiler: str, board: Board, into: Path) -> Path:
 
         def one(path: Path) -> str:
             target = folder / f"{path.stem}.o"
-            _run(
-                [compiler, *_FLAGS, "-Wall", "-Wextra", "-Werror", family, f"-I{folder}",
+            compiler.run(
+                [*cxx.command, *_FLAGS, "-Wall", "-Wextra", "-Werror", family, f"-I{folder}",
                  f"-I{_HERE}", "-c", str(path), "-o", str(target)],
                 "the host engine does not compile",
             )  # fmt: skip
@@ -240,8 +240,8 @@ def _engine(compiler: str, board: Board, into: Path) -> Path:
 
         with ThreadPoolExecutor(os.cpu_count()) as pool:
             objects = list(pool.map(one, sources))
-        _run(
-            [compiler, "-no-pie", "-r", "-nostdlib", *objects, "-o", str(made)],
+        compiler.run(
+            [*cxx.command, "-no-pie", "-r", "-nostdlib", *objects, "-o", str(made)],
             "the host engine does not link",
         )
 
@@ -297,55 +297,27 @@ def _narrow(text: str) -> str:
     return re.sub(pattern, put, text)
 
 
-def _finite(compiler: str) -> tuple[str, ...]:
-    """The flag that keeps an endless loop, where the compiler knows it."""
-    flag = "-fno-finite-loops"
-    known = subprocess.run(
-        [compiler, flag, "-x", "c++", "-fsyntax-only", os.devnull], capture_output=True, check=False
-    )
-    return (flag,) if known.returncode == 0 else ()
-
-
-def _compiler() -> str:
-    return _tool("g++", "clang++")
-
-
-def _tool(*names: str) -> str:
-    for name in names:
-        path = shutil.which(name)
-        if path:
-            return path
-    raise ToolchainMissing(
-        f"The rehearsal on this computer needs the program '{names[0]}', which is not installed. "
-        "On Debian or Ubuntu: sudo apt-get install g++ binutils"
-    )
-
-
-def _run(command: Sequence[str], failure: str) -> str:
-    environment = {**os.environ, "LC_ALL": "C"}
-    done = subprocess.run(
-        command, capture_output=True, text=True, errors="replace", env=environment, check=False
-    )
-    if done.returncode != 0:
-        raise CompileFailed(f"{failure}:", done.stdout + done.stderr)
-    return done.stdout
-
-
 # --- the scenario's and the result's text ------------------------------------------
 
 
 def _addresses(program: Path, scenario: Scenario) -> dict[str, int]:
-    wanted = sorted(set(scenario.variables()))
-    if not wanted:
-        return {}
-    listing = _run([_tool("nm"), "-C", str(program)], "the sketch has no symbol table")
-    rows = re.findall(r"^([0-9a-f]+) \S (.+)$", listing, re.MULTILINE)
-    known = {name: int(address, 16) for address, name in rows}
-    known |= dict.fromkeys(_CLOCK_NAMES, int(_CLOCK))
-    for name in wanted:
+    wanted = set(scenario.variables())
+    known = dict.fromkeys(_CLOCK_NAMES, int(_CLOCK))
+    if wanted - known.keys():
+        known = _symbols(program) | known
+    for name in sorted(wanted):
         if name not in known:
             raise HostFailed(f"The sketch has no variable '{name}'.")
-    return {name: known[name] for name in wanted}
+    return {name: known[name] for name in sorted(wanted)}
+
+
+def _symbols(program: Path) -> dict[str, int]:
+    nm = shutil.which("nm")
+    if nm is None:
+        raise ToolchainMissing("To look into a sketch's variables takes 'nm', of binutils.")
+    listing = compiler.run([nm, "-C", str(program)], "the sketch has no symbol table")
+    rows = re.findall(r"^([0-9a-f]+) \S (.+)$", listing, re.MULTILINE)
+    return {name: int(address, 16) for address, name in rows}
 
 
 def _sorted(report: Iterable[str], buses: bool) -> tuple[list[str], list[str]]:

@@ -15,7 +15,7 @@ import pytest
 
 from buildkit import control, sketch
 from buildkit.circuit import Circuit
-from buildkit.rehearsal import host, toolchain
+from buildkit.rehearsal import compiler, host, toolchain
 from buildkit.rehearsal.host import HostRun
 from buildkit.rehearsal.signals import Scenario
 from tests.chip_world import (
@@ -310,6 +310,7 @@ def test_a_missing_compiler_is_named(tmp_path: Path, monkeypatch: pytest.MonkeyP
     circuit = circuit_of(example_text("kitchen-hood", "atmega328p-5v"))
     ino = _written(circuit, tmp_path)
     monkeypatch.setattr(shutil, "which", lambda _name: None)
+    monkeypatch.setattr(compiler, "find_spec", lambda _name: None)
     with pytest.raises(toolchain.ToolchainMissing, match=r"apt-get install g\+\+"):
         host.run(ino, circuit, Scenario(), 1)
 
