@@ -16,22 +16,22 @@ _LINE_BYTES = 50  # of a log row without its names: time, two numbers, state, co
 
 # Flash and static RAM of blocks that several parts share, in bytes.
 _BLOCKS = {
-    "probe": (960, 0),  # averaging, and its rows in the log
-    "i2c": (2600, 245),
-    "soft-serial": (1350, 112),
-    "hard-serial": (480, 160),
-    "load": (460, 0),
-    "display": (150, 0),  # rows, and why the board started
-    "control": (600, 0),
-    "control-extras": (360, 0),  # longest run, run-on, stuck value
-    "hands": (500, 0),  # what hand controls add to control
+    "probe": (700, 0),  # averaging, and its rows in the log
+    "i2c": (2550, 224),
+    "soft-serial": (1310, 100),
+    "hard-serial": (400, 156),
+    "load": (200, 0),
+    "display": (260, 0),  # rows, and why the board started
+    "control": (660, 0),
+    "control-extras": (250, 20),  # longest run, run-on, stuck value
+    "hands": (350, 0),  # what hand controls add to control
 }
 _EACH = {
-    "probe": (130, 30),
-    "load": (60, 6),
-    "control": (290, 70),
+    "probe": (110, 25),
+    "load": (40, 16),
+    "control": (150, 40),
     "handed control": (0, 4),
-    "row-piece": (24, 0),
+    "row-piece": (10, 0),
 }
 
 
@@ -52,8 +52,7 @@ def estimate(circuit: Circuit) -> Memory:
     pairs += [_EACH["control"]] * len(build.control)
     pairs += [_EACH["handed control"]] * (len(build.control) if build.hands else 0)
     pairs += _parts(circuit)
-    log_bytes, _ = log_room(build)
-    pairs.append((0, log_bytes))
+    pairs.append((0, sum(log_room(build))))
     step_bytes = 2 if steps_type(build) == "int16_t" else 4
     pairs += [(0, step_bytes * probe.average) for probe in build.probes.values()]
     for display in build.displays.values():
@@ -105,11 +104,25 @@ def steps_type(build: Build) -> str:
     return "int16_t" if all(_fits_16(p) for p in build.probes.values()) else "int32_t"
 
 
+def sum_type(build: Build) -> str:
+    """The C++ type that holds a whole window of every probe, and the thresholds times its count."""
+    sums = [_greatest(probe) * probe.average for probe in build.probes.values()]
+    for entry in build.control:
+        known = control.settings(entry, build.probes[entry.by])
+        sums += [abs(known.start_sum), abs(known.stop_sum)]
+    return "int16_t" if all(size < 2**15 for size in sums) else "int32_t"
+
+
 def count_type(build: Build) -> str:
     """The C++ type that counts the readings of every probe's window."""
     return "uint8_t" if all(p.average < 2**8 for p in build.probes.values()) else "uint16_t"
 
 
 def _fits_16(probe: Probe) -> bool:
+    return _greatest(probe) < 2**15
+
+
+def _greatest(probe: Probe) -> int:
+    """The most steps, of either sign, that a reading of the probe can be."""
     known = control.probe_settings(probe, ())
-    return known.low >= -(2**15) and known.high < 2**15
+    return max(abs(known.low), abs(known.high))

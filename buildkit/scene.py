@@ -37,6 +37,7 @@ def scene_of(circuit: Circuit) -> dict[str, Any]:
         "line_bytes": line_bytes,
         "log_baud": LOG_BAUD,
         "steps_type": memory.steps_type(build),
+        "sum_type": memory.sum_type(build),
         "count_type": memory.count_type(build),
         "any_stuck": any(entry.stuck_after_s for entry in build.control),
         "any_unheard": bool(build.unheard()),
@@ -92,7 +93,6 @@ def _probe(circuit: Circuit, probe: Probe) -> dict[str, Any]:
     known = control.probe_settings(probe, build.control)
     decimals = log_decimals(probe)
     factor, _, _ = _scale(probe, decimals, probe.quantity.unit)
-    times = f" * {factor}L" if factor != 1 else ""
     loads = [entry.drive for entry in build.control if entry.by == name]
     return {
         "name": name,
@@ -105,8 +105,7 @@ def _probe(circuit: Circuit, probe: Probe) -> dict[str, Any]:
         "controls": bool(loads),
         "log_loads": loads or [None],
         "log_decimals": decimals,
-        "log_now": f"probe.last{times}" if times else "probe.last",
-        "log_sum": f"probe.sum{times}",
+        "log_digits": factor,
     }
 
 
@@ -236,11 +235,11 @@ def _all_rows(display: Display) -> list[str]:
 
 def _piece(piece: rows.Segment, use: Use) -> str:
     if piece.field == "load":
-        return f'row.print(load_{piece.name}.on ? F("on") : F("off"));'
+        return f'put(load_{piece.name}.on ? F("on") : F("off"));'
     if piece.field in ("now", "average"):
-        return f"show{piece.field.capitalize()}_{piece.name}(row);"
+        return f"show{piece.field.capitalize()}_{piece.name}();"
     codes, _ = rows.encode(piece.text, use.part)
-    return f"row.print(F({escapes.literal(codes)}));"
+    return f"put(F({escapes.literal(codes)}));"
 
 
 def _lamps(circuit: Circuit) -> list[dict[str, Any]]:

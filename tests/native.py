@@ -28,6 +28,7 @@ HEAD = """
 static inline void digitalWrite(uint8_t, uint8_t) {}
 static inline void pinMode(uint8_t, uint8_t) {}
 static inline uint32_t millis() { return 0; }
+static uint32_t now_ms __attribute__((unused));  // when the pass began
 static inline uint16_t pgm_read_word(const uint16_t *at) { return *at; }
 """
 

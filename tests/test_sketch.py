@@ -128,7 +128,27 @@ def test_thresholds_between_steps_fall_on_the_exact_side() -> None:
     assert "start_at: 20.53" in text
     made = sketch.render(circuit_of(text))
     # It runs while the average is at or below: the greatest whole sum is 1642.
-    assert "false, 1642L, 1760L," in made
+    assert "false, 1642, 1760," in made
+
+
+@pytest.mark.parametrize(
+    ("average", "stop_at", "told"),
+    [
+        (16, 22, "int16_t"),  # 16 times 2000 steps of 1/16 degC
+        (17, 22, "int32_t"),
+        (1, 2047.9375, "int16_t"),  # a threshold counts too: 32767 steps
+        (1, 2048, "int32_t"),
+    ],
+)
+def test_a_sum_has_room_for_a_whole_window(average: int, stop_at: float, told: str) -> None:
+    text = example_text("seedling-mat", "atmega328p-5v")
+    for old, new in {
+        "average: 5": f"average: {average}",
+        "stop_at: 22": f"stop_at: {stop_at}",
+    }.items():
+        assert old in text
+        text = text.replace(old, new)
+    assert f"typedef {told} sum_t;" in sketch.render(circuit_of(text))
 
 
 def test_a_fault_in_a_template_names_the_part(tmp_path: Path) -> None:
@@ -182,8 +202,8 @@ def test_dust_in_milligrams_keeps_its_digits() -> None:
     )
     text = text.replace("start_at: 15", "start_at: 0.015").replace("stop_at: 9", "stop_at: 0.009")
     made = sketch.render(circuit_of(text))
-    assert "true, 150L, 90L," in made
-    assert "divideRounded(probe_smoke.last, 1L), 3)" in made
+    assert "true, 150, 90," in made
+    assert "putQuotient(probe_smoke.last, 1, 3)" in made
 
 
 def test_a_core_without_a_template_is_told_plainly() -> None:

@@ -32,17 +32,18 @@ struct Probe {
   bool taken;
   long steps;
   void lose() { taken = false; }
-  void accept(uint32_t, int32_t value) { taken = true; steps = value; }
+  void accept(int32_t value) { taken = true; steps = value; }
 };
 struct Timer {
-  void start(uint32_t) {}
-  bool past(uint32_t, uint32_t) { return true; }
+  void start() {}
+  void startAt(uint32_t) {}
+  bool past(uint32_t) { return true; }
 };
 static uint8_t registers[256];
 static struct {
   uint8_t at;
-  bool write(uint32_t, uint8_t, const uint8_t *bytes, uint8_t) { at = bytes[0]; return true; }
-  bool read(uint32_t, uint8_t, uint8_t *bytes, uint8_t n) { memcpy(bytes, registers + at, n); return true; }
+  bool write(uint8_t, const uint8_t *bytes, uint8_t) { at = bytes[0]; return true; }
+  bool read(uint8_t, uint8_t *bytes, uint8_t n) { memcpy(bytes, registers + at, n); return true; }
 } bus;
 %s
 int main() {
@@ -57,7 +58,7 @@ int main() {
     for (uint8_t what = 0; what < 3; what++) {
       Probe probe = {};
       Bme280 reader = { probe, 0x76, what, 1000, 10, {}, {}, 0, {}, 0 };
-      for (int pass = 0; pass < 4; pass++) reader.step(0);
+      for (int pass = 0; pass < 4; pass++) reader.step();
       if (probe.taken) printf("%%ld ", probe.steps);
       else printf("lost ");
     }

@@ -112,10 +112,10 @@ def _run(
     world.bead(0, "bead", 40.0)
     if button_s:
         world.scenario.reset(button_s)
-    head = "void loop() {\n  const uint32_t now = millis();\n"
+    head = "void loop() {\n  now_ms = millis();\n"
     text = sketch.render(world.circuit)
     assert head in text
-    text = text.replace(head, f"{head}  if (now > {HANGS_MS}UL) for (;;) {{}}\n")
+    text = text.replace(head, f"{head}  if (now_ms > {HANGS_MS}UL) for (;;) {{}}\n")
     ino = into / "fan" / "fan.ino"
     ino.parent.mkdir()
     ino.write_text(text, encoding="utf-8")

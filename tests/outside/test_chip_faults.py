@@ -34,9 +34,9 @@ def _until_running(name: str, board: str) -> World:
 
 def _hang_after(text: str, at_ms: int) -> str:
     """The sketch with an endless loop in a pass at ``at_ms``, once a power-up."""
-    head = "void loop() {\n  const uint32_t now = millis();\n"
+    head = "void loop() {\n  now_ms = millis();\n"
     assert head in text
-    hang = f"  if (now > {at_ms}UL) for (;;) {{}}\n"
+    hang = f"  if (now_ms > {at_ms}UL) for (;;) {{}}\n"
     return text.replace(head, head + hang)
 
 
@@ -93,8 +93,8 @@ def test_waits_hold_across_the_roll_over(tmp_path: Path) -> None:
         "millis()": "(millis() + SHIFT_MS)",
         "#include <Arduino.h>": f"#include <Arduino.h>\n#define SHIFT_MS {shift}UL",
         "uint32_t from_ms;": "uint32_t from_ms = SHIFT_MS;",
-        "now < warm_up_ms": "now - SHIFT_MS < warm_up_ms",
-        "if (now < 2000)": "if (now - SHIFT_MS < 2000)",
+        "now_ms < warm_up_ms": "now_ms - SHIFT_MS < warm_up_ms",
+        "if (now_ms < 2000)": "if (now_ms - SHIFT_MS < 2000)",
     }.items():
         assert old in text
         text = text.replace(old, new)
@@ -161,15 +161,19 @@ DEEPEST += [("seedling-mat", "atmega328p-5v")]
 def test_a_quarter_of_the_ram_is_never_touched(name: str, board: str, tmp_path: Path) -> None:
     """A hang where the calls are deepest, so that every interrupt comes on top of them.
 
-    A digit on its way through print() into a display row is that place. For two seconds
+    A digit of a number on its way into a display row is that place. For two seconds
     the timer, the part's bytes and the log interrupt there, then the watchdog does.
     """
     world = World(circuit_of(example_text(name, board)))
     load = SCENES[name](world)
     text = sketch.render(world.circuit)
-    into_row = "size_t write(uint8_t c) override {\n    if (at == end) return 0;\n"
-    assert text.count(into_row) == 1
-    text = text.replace(into_row, f"{into_row}    if (millis() > 62500UL) for (;;) {{}}\n")
+    for head, more in {
+        "static void put(char c) {\n": "  if (drawing && c >= '0' && c <= '9') for (;;) {}\n",
+        "static void compose_panel(char *text) {\n": "  drawing = millis() > 62500UL;\n",
+        "static char *pen, *penEnd;\n": "static volatile bool drawing;\n",
+    }.items():
+        assert text.count(head) == 1
+        text = text.replace(head, head + more)
     ino = tmp_path / "deep" / "deep.ino"
     ino.parent.mkdir()
     ino.write_text(text, encoding="utf-8")
@@ -180,7 +184,7 @@ def test_a_quarter_of_the_ram_is_never_touched(name: str, board: str, tmp_path: 
     ram = world.circuit.board.figure("ram_bytes")
     stack, free = outcome.seen.stack_bytes, outcome.seen.untouched_ram_bytes
     print(f"\n{name} on {board}: stack {stack} bytes, {free / ram:.0%} of the RAM untouched")
-    assert stack > 60
+    assert stack > 40
     assert free >= 0.25 * ram
 
 

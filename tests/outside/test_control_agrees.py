@@ -56,6 +56,7 @@ VARIANTS = [frozenset(c) for n in range(4) for c in itertools.combinations(EXTRA
 # timers keep their age, and what a passed timer remembers is of no account.
 HARNESS = """
 typedef int16_t steps_t;
+typedef int16_t sum_t;
 %(parts)s
 static long number() { long n; if (scanf("%%ld", &n) != 1) exit(3); return n; }
 static uint32_t noise = 1;
@@ -84,7 +85,7 @@ int main() {
       loads[i].on = false;
       Probe &by = *probe[number()];
       const bool rising = number();
-      const int32_t start = number(), stop = number();
+      const sum_t start = number(), stop = number();
       const uint32_t on = number(), off = number(), longest = number(), run = number();
       (void)longest; (void)run;
       const bool rests = number();
@@ -103,19 +104,19 @@ int main() {
         }
         %(hand_timers)s
       }
-      const uint32_t now = (uint32_t)t + offset;
+      now_ms = (uint32_t)t + offset;
       for (long i = 0; i < probes; i++) {
         probe[i]->heard = false;
-        probe[i]->step(now);
+        probe[i]->step();
         while (left && at == t && who == i) {
-          if (has) probe[i]->accept(now, steps);
+          if (has) probe[i]->accept(steps);
           else probe[i]->lose();
           if (--left) { at = number(); who = number(); has = number(); steps = number(); }
         }
       }
       %(touch)s
       for (long i = 0; i < controls; i++) {
-        entry[i]->step(now);
+        entry[i]->step();
         if (entry[i]->cause) printf("%%ld %%ld %%d %%c\\n", t, i, loads[i].on, entry[i]->cause);
         entry[i]->cause = 0;
       }
@@ -445,8 +446,8 @@ def test_the_text_that_decides_is_the_same_on_every_board(variant: Variant) -> N
     """So what the traces prove is proven for each.
 
     The types in it have the same width on all (``uint32_t`` and the like).  Where ``int`` is
-    16 bits wide, on the AVR boards, nothing narrower is added up beyond it: the sum is an
-    ``int32_t``, counts and the window's place end at ``count``; test_chip_examples runs it there.
+    16 bits wide, on the AVR boards, nothing is added up beyond it: the sum's type holds a whole
+    window (test_sketch), counts and its place end at ``count``; test_chip_examples runs it there.
     """
     extras = "".join(EXTRAS[name] for name in sorted(variant))
     entry = ENTRY.format("x", "a", extras)
@@ -456,6 +457,7 @@ def test_the_text_that_decides_is_the_same_on_every_board(variant: Variant) -> N
         text = sketch.render(circuit_of(ONE.format(board=board) + entry))
         assert _deciding(text) == expected, board
         assert "typedef int16_t steps_t;" in text
+        assert "typedef int16_t sum_t;" in text
 
 
 # --- the numbers that a written sketch carries ----------------------------------------

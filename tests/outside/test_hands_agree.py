@@ -73,8 +73,8 @@ BY_HAND = {
         for (long i = 0; i < selectors; i++) { shift(selector[i]->by_hand.still, offset); shift(selector[i]->by_itself.still, offset); shift(selector[i]->calm, offset); }""",
     "touch": """
       for (; edge < edges && edge_at[edge] == t; edge++) levels[edge_pin[edge]] = !levels[edge_pin[edge]];
-      for (long i = 0; i < buttons; i++) button[i]->step(now);
-      for (long i = 0; i < selectors; i++) selector[i]->step(now);""",
+      for (long i = 0; i < buttons; i++) button[i]->step();
+      for (long i = 0; i < selectors; i++) selector[i]->step();""",
 }  # fmt: skip
 PINS = """
 #define INPUT_PULLUP 2

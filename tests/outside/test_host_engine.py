@@ -188,9 +188,9 @@ def test_every_example_on_every_board_is_the_model(
 
 
 def _hang_after(text: str, at_ms: int) -> str:
-    head = "void loop() {\n  const uint32_t now = millis();\n"
+    head = "void loop() {\n  now_ms = millis();\n"
     assert head in text
-    return text.replace(head, head + f"  if (now > {at_ms}UL) for (;;) {{}}\n")
+    return text.replace(head, head + f"  if (now_ms > {at_ms}UL) for (;;) {{}}\n")
 
 
 @pytest.mark.parametrize("board", BOARDS)
@@ -326,8 +326,8 @@ def test_overflow_and_wrong_speed_are_told(tmp_path: Path) -> None:
     for t_s in (3.0, 3.04, 3.08):
         world.scenario.uart_bytes(t_s, port, frame32(5))
     text = sketch.render(circuit).replace(
-        "  const uint32_t now = millis();\n",
-        "  const uint32_t now = millis();\n  if (now > 2990 && now < 3100) delay(200);\n", 1,
+        "void loop() {\n  now_ms = millis();\n",
+        "void loop() {\n  now_ms = millis();\n  if (now_ms > 2990 && now_ms < 3100) delay(200);\n", 1,
     )  # fmt: skip
     outcome = _on_host(world, _written(circuit, tmp_path, text), 5)
     assert {trouble.what for trouble in outcome.seen.uart_troubles} == {"wrong speed", "overrun"}

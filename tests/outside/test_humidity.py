@@ -38,12 +38,12 @@ struct Probe {
   bool taken;
   long steps;
   void lose() { taken = false; }
-  void accept(uint32_t, int32_t value) { taken = true; steps = value; }
+  void accept(int32_t value) { taken = true; steps = value; }
 };
 static uint8_t reply[6];
 static struct {
-  bool write(uint32_t, uint8_t, const uint8_t *, uint8_t) { return true; }
-  bool read(uint32_t, uint8_t, uint8_t *bytes, uint8_t n) {
+  bool write(uint8_t, const uint8_t *, uint8_t) { return true; }
+  bool read(uint8_t, uint8_t *bytes, uint8_t n) {
     memcpy(bytes, reply, n);
     return n == sizeof reply;
   }
@@ -63,7 +63,7 @@ int main() {
     if (what == 'c') { printf("%%d\\n", crc31(bytes, n)); continue; }
     memcpy(reply, bytes, sizeof reply);
     Probe &probe = what == 'h' ? probe_rh : probe_degc;
-    (what == 'h' ? reader_rh : reader_degc).take(0);
+    (what == 'h' ? reader_rh : reader_degc).take();
     if (probe.taken) printf("%%ld\\n", probe.steps);
     else puts("lost");
   }

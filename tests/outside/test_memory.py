@@ -23,6 +23,7 @@ def _probe(name: str, part: str, value: str, more: str = "") -> str:
 
 NTC = "probes:\n" + _probe("a", "ntc-divider", "temperature", ", average: 20")
 LCD = "displays:\n  p: {part: lcd1602-pcf8574"
+FIELDS = '"{a} {b.now} {c}"'
 EXTRAS = ", max_on_s: 100, run_on_s: 5, stuck_after_s: 90"
 CASES = {
     "nothing": "",
@@ -98,6 +99,14 @@ CASES = {
     + "alarms:\n  z: {part: sounder-piezo, when: [no-reading]}\ncontrol:\n"
     + ENTRY.format("x", ""),
     "text": NTC + LCD + ', rows: ["{a} and {a.now}", "so it is written"]}\n',
+    "many fields": "probes:\n"
+    + "".join(_probe(n, "ds18b20", "temperature") for n in "abc")
+    + "displays:\n"
+    + "".join(
+        f"  p{n}: {{part: lcd2004-pcf8574, address: {0x20 + n}, "
+        f"rows: [{', '.join(4 * [FIELDS])}]}}\n"
+        for n in range(6)
+    ),
     "one load": NTC + "loads:\n" + RELAY.format("x") + "control:\n" + ENTRY.format("x", ""),
     "four loads": NTC
     + "loads:\n"

@@ -82,7 +82,7 @@ struct Probe {
   long steps;
   bool taken, lost;
   void lose() { lost = true; }
-  void accept(uint32_t, int32_t value) { taken = true; steps = value; }
+  void accept(int32_t value) { taken = true; steps = value; }
 };
 static long sum, conversion;
 static uint16_t analogRead(uint8_t) {
@@ -94,11 +94,10 @@ static const uint8_t A0 = 14;
 %s
 int main() {
   while (scanf("%%ld", &sum) == 1) {
-    static uint32_t now = 0;
-    now += 100000;
+    now_ms += 100000;
     conversion = 0;
     probe_bead = Probe{ 0, false, false };
-    while (!probe_bead.taken && !probe_bead.lost) reader_bead.step(now);
+    while (!probe_bead.taken && !probe_bead.lost) reader_bead.step();
     if (conversion != 17) return 4;
     if (probe_bead.taken) printf("%%ld\\n", probe_bead.steps);
     else puts("lost");
@@ -137,7 +136,7 @@ class Bead:
     ) -> None:
         self.series = series
         text = sketch.render(circuit_of(build_text(series, curve, **figures)))
-        names = ("struct Timer ", "static int32_t divideRounded(", "struct NtcDivider ",
+        names = ("struct Timer ", "struct NtcDivider ",
                  "static const uint16_t sums_bead[]", "NtcDivider reader_bead ")  # fmt: skip
         code = native.narrow("\n".join(native.cut(text, name) for name in names))
         self.program = native.build(HARNESS % code, into)
