@@ -6,12 +6,11 @@ import os
 import shutil
 import subprocess
 import sys
-from collections.abc import Sequence
 from dataclasses import dataclass
 from importlib.util import find_spec
 from pathlib import Path
 
-from buildkit.rehearsal.toolchain import CompileFailed, ToolchainMissing
+from buildkit.rehearsal.toolchain import ToolchainMissing, run
 
 DATA, BSS = "sketch_data", "sketch_bss"
 
@@ -60,14 +59,3 @@ def find() -> Compiler:
         "Ubuntu: sudo apt-get install g++. Anywhere: pip install 'buildkit[compiler]', some "
         "400 MB, whose first rehearsal takes a minute longer."
     )
-
-
-def run(command: Sequence[str], failure: str) -> str:
-    """What a command prints, in English.  Raises CompileFailed, which begins with ``failure``."""
-    environment = {**os.environ, "LC_ALL": "C"}
-    done = subprocess.run(
-        command, capture_output=True, text=True, errors="replace", env=environment, check=False
-    )
-    if done.returncode != 0:
-        raise CompileFailed(f"{failure}:", done.stdout + done.stderr)
-    return done.stdout

@@ -26,7 +26,7 @@ from typing import overload
 
 from buildkit.circuit import Circuit
 from buildkit.model import Board
-from buildkit.rehearsal import chip, compiler
+from buildkit.rehearsal import chip, compiler, toolchain
 from buildkit.rehearsal.chip import USB, ChipRun, I2cTransfer, UartByte
 from buildkit.rehearsal.signals import Scenario
 from buildkit.rehearsal.toolchain import ToolchainMissing, cached
@@ -200,14 +200,14 @@ def compile_sketch(ino: Path, board: Board, into: Path) -> Path:
     (into / "board.h").write_text(_board_header(board), encoding="utf-8")
     family = f"-DHOST_{board.core.family.upper()}"
     flags = [*_FLAGS, *_SKETCH_FLAGS, *filter(cxx.knows, _MAY_FLAGS)]
-    compiler.run(
+    toolchain.run(
         [*cxx.command, *flags, "-Wall", "-Wextra", "-Werror", family, f"-I{into}",
          "-isystem", str(_HERE), "-c", str(source), "-o", str(object_)],
         f"{ino.name} does not compile on this computer",
     )  # fmt: skip
     cxx.set_apart(object_)
     engine = _engine(cxx, board, into)
-    compiler.run(
+    toolchain.run(
         [*cxx.command, "-no-pie", str(object_), str(engine), "-o", str(program)],
         f"{ino.name} does not link on this computer",
     )
@@ -231,7 +231,7 @@ def _engine(cxx: compiler.Compiler, board: Board, into: Path) -> Path:
 
         def one(path: Path) -> str:
             target = folder / f"{path.stem}.o"
-            compiler.run(
+            toolchain.run(
                 [*cxx.command, *_FLAGS, "-Wall", "-Wextra", "-Werror", family, f"-I{folder}",
                  f"-I{_HERE}", "-c", str(path), "-o", str(target)],
                 "the host engine does not compile",
@@ -240,7 +240,7 @@ def _engine(cxx: compiler.Compiler, board: Board, into: Path) -> Path:
 
         with ThreadPoolExecutor(os.cpu_count()) as pool:
             objects = list(pool.map(one, sources))
-        compiler.run(
+        toolchain.run(
             [*cxx.command, "-no-pie", "-r", "-nostdlib", *objects, "-o", str(made)],
             "the host engine does not link",
         )
@@ -304,20 +304,18 @@ def _addresses(program: Path, scenario: Scenario) -> dict[str, int]:
     wanted = set(scenario.variables())
     known = dict.fromkeys(_CLOCK_NAMES, int(_CLOCK))
     if wanted - known.keys():
-        known = _symbols(program) | known
+        known = _variables(program) | known
     for name in sorted(wanted):
         if name not in known:
             raise HostFailed(f"The sketch has no variable '{name}'.")
     return {name: known[name] for name in sorted(wanted)}
 
 
-def _symbols(program: Path) -> dict[str, int]:
+def _variables(program: Path) -> dict[str, int]:
     nm = shutil.which("nm")
     if nm is None:
         raise ToolchainMissing("To look into a sketch's variables takes 'nm', of binutils.")
-    listing = compiler.run([nm, "-C", str(program)], "the sketch has no symbol table")
-    rows = re.findall(r"^([0-9a-f]+) \S (.+)$", listing, re.MULTILINE)
-    return {name: int(address, 16) for address, name in rows}
+    return toolchain.variables(nm, program)
 
 
 def _sorted(report: Iterable[str], buses: bool) -> tuple[list[str], list[str]]:

@@ -86,12 +86,12 @@ def compile_sketch(
         _tool("avr-g++"), *_CPP, *_target(core), "-Wall", "-Wextra",
         "-x", "c++", str(ino), "-o", str(sketch_object),
     ]  # fmt: skip
-    said = _run(command, f"{ino.name} does not compile for the {core.mcu}")
+    said = run(command, f"{ino.name} does not compile for the {core.mcu}")
     # The core's directories cannot be given with -isystem, which would be simpler:
     # this compiler then takes their C++ headers for C.
     if warnings_as_errors and _warns_about(ino, said):
         raise CompileFailed(f"{ino.name} compiles with warnings", said)
-    _run(
+    run(
         [_tool("avr-gcc"), *_LINK, f"-mmcu={core.mcu}", "-o", str(elf),
          str(sketch_object), str(archive), "-lm"],
         f"{ino.name} does not link for the {core.mcu}",
@@ -108,14 +108,14 @@ def core_archive(core: AvrCore) -> Path:
     Raises ToolchainMissing or CompileFailed.
     """
     _require_core(core)
-    compiler = _run([_tool("avr-gcc"), "-dumpversion"], "avr-gcc does not start").strip()
+    compiler = run([_tool("avr-gcc"), "-dumpversion"], "avr-gcc does not start").strip()
     key = _digest(repr(core), _core_version(), compiler, repr((_C, _CPP, _ASM, LIBRARIES)))
     return cached(f"core-{core.mcu}-{key}.a", lambda made: _build_archive(core, made))
 
 
 def section_sizes(elf: Path) -> dict[str, int]:
     """Bytes of every section of `elf`, by name. Raises ToolchainMissing or CompileFailed."""
-    listing = _run([_tool("avr-size"), "-A", str(elf)], f"{elf.name} cannot be measured")
+    listing = run([_tool("avr-size"), "-A", str(elf)], f"{elf.name} cannot be measured")
     rows = re.findall(r"^(\.\S+)\s+(\d+)\s+\d+\s*$", listing, re.MULTILINE)
     return {name: int(size) for name, size in rows}
 
@@ -125,13 +125,18 @@ def symbol_addresses(elf: Path) -> dict[str, int]:
 
     Raises ToolchainMissing or CompileFailed.
     """
-    listing = _run([_tool("avr-nm"), "-C", str(elf)], f"{elf.name} has no symbol table")
     ram_offset = 0x800000  # the linker puts RAM there, apart from flash
+    return {name: at - ram_offset for name, at in variables(_tool("avr-nm"), elf).items()}
+
+
+def variables(nm: str, program: Path) -> dict[str, int]:
+    """Addresses of the variables of a program, by their C++ name.  Raises CompileFailed."""
+    listing = run([nm, "-C", str(program)], f"{program.name} has no symbol table")
     found: dict[str, int] = {}
     for address, name in re.findall(r"^([0-9a-f]+) [BbDdVv] (.+)$", listing, re.MULTILINE):
         # Link-time optimisation may rename a static variable `x` to `x.lto_priv.3`.
         plain = re.sub(r"(\.lto_priv)?\.\d+$|\.lto_priv$", "", name)
-        found.setdefault(plain, int(address, 16) - ram_offset)
+        found.setdefault(plain, int(address, 16))
     return found
 
 
@@ -167,7 +172,7 @@ def build_host_program(sources: Sequence[Path], headers: Sequence[Path], name: s
     ]  # fmt: skip
 
     def build(made: Path) -> None:
-        _run([*command, "-o", str(made)], "the chip engine does not compile")
+        run([*command, "-o", str(made)], "the chip engine does not compile")
 
     return cached(f"{name}-{_digest(content, repr(command))}", build)
 
@@ -189,7 +194,7 @@ def _build_archive(core: AvrCore, archive: Path) -> None:
                     lambda pair: _compile_core_file(core, *pair), zip(sources, objects, strict=True)
                 )
             )
-        _run(
+        run(
             [_tool("avr-gcc-ar"), "rcs", str(archive), *map(str, objects)],
             "the core cannot be packed",
         )
@@ -202,7 +207,7 @@ def _compile_core_file(core: AvrCore, source: Path, target: Path) -> None:
         ".S": ("avr-gcc", _ASM),
     }[source.suffix]
     command = [_tool(program), *flags, "-w", *_target(core), str(source), "-o", str(target)]
-    _run(command, f"the core's {source.name} does not compile for the {core.mcu}")
+    run(command, f"the core's {source.name} does not compile for the {core.mcu}")
 
 
 def _source_folders(core: AvrCore) -> list[Path]:
@@ -257,7 +262,7 @@ def _missing(what: str) -> ToolchainMissing:
     )
 
 
-def _run(command: Sequence[str], failure: str) -> str:
+def run(command: Sequence[str], failure: str) -> str:
     """Run `command`; what it said, both streams. Raises CompileFailed with `failure`."""
     # Messages of the compiler are parsed, so they must not be translated.
     environment = {**os.environ, "LC_ALL": "C"}
