@@ -12,7 +12,7 @@ from functools import partial
 from pathlib import Path
 from typing import Any, TextIO
 
-from buildkit import document, terminal
+from buildkit import complaints, document, terminal
 from buildkit.checking import Report, check
 from buildkit.document import CannotOpen
 from buildkit.records import dataclass
@@ -179,15 +179,15 @@ FORMATS: dict[str, tuple[Printer, Callable[[terminal.Paint], Callable[[Report], 
 
 def run(paths: Iterable[Path], tables: Tables, form: str, *, strict: bool) -> int:
     """Check files and folders, print what was found, and give the exit code."""
-    files, complaints = found(paths)
+    files, unread = found(paths)
     printer, shower = FORMATS[form]
     show = shower(terminal.paint_for(sys.stdout))
     faulty = False
     for answer in printer(answers(files, tables, show), sys.stdout):
         faulty = faulty or bool(answer.errors or (strict and answer.warnings))
         if answer.complaint:
-            complaints.append(answer.complaint)
+            unread.append(answer.complaint)
     sys.stdout.flush()
-    for complaint in complaints:
-        print(f"buildkit: {terminal.safe(complaint)}", file=sys.stderr)
-    return 2 if complaints else 1 if faulty else 0
+    for complaint in unread:
+        complaints.say(terminal.safe(complaint))
+    return 2 if unread else 1 if faulty else 0

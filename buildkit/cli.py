@@ -4,11 +4,11 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any
 
 import typer
 
-from buildkit import __version__, cli_pins, cli_rehearsal, cli_start, complete
+from buildkit import __version__, cli_pins, cli_rehearsal, cli_start, complaints, complete
 from buildkit.cli_options import BuildFile, OwnTables
 from buildkit.swift import App
 
@@ -25,11 +25,6 @@ app = App(
 def main() -> None:
     """Run the command line; a fault of the call goes to stderr with exit code 2."""
     app()
-
-
-def _complain(message: str) -> NoReturn:
-    typer.echo(f"buildkit: {message}", err=True)
-    raise typer.Exit(2)
 
 
 def _version(wanted: bool) -> None:
@@ -51,7 +46,9 @@ def _tables(folder: Path | None) -> Any:
     from buildkit.tables import Tables
 
     if folder is not None and not folder.is_dir():
-        _complain(f"{folder} is not a folder; --tables wants one with boards/ and parts/.")
+        complaints.complain(
+            f"{folder} is not a folder; --tables wants one with boards/ and parts/."
+        )
     return Tables(folder)
 
 
@@ -62,7 +59,7 @@ def _checked(path: Path, tables: Any) -> Any:
     try:
         return check_one(path, tables)
     except CannotOpen as error:
-        typer.echo(f"buildkit: {error}", err=True)
+        complaints.say(str(error))
         return None
 
 
@@ -84,7 +81,7 @@ def check(
     from buildkit import batch
 
     if format_ not in batch.FORMATS:
-        _complain(f"--format is text, json or sarif, not '{format_}'.")
+        complaints.complain(f"--format is text, json or sarif, not '{format_}'.")
     raise typer.Exit(batch.run(builds, _tables(tables), format_, strict=strict))
 
 
@@ -113,7 +110,7 @@ def write(
         raise typer.Exit(2)
     typer.echo(report.check_text(result), nl=False)
     if result.errors:
-        typer.echo("buildkit: nothing was written; mend the errors first.", err=True)
+        complaints.say("nothing was written; mend the errors first.")
         raise typer.Exit(1)
     _write(result, into, force, pdf)
 
@@ -125,7 +122,7 @@ def _write(result: Any, into: Path, force: bool, pdf: bool) -> None:
     try:
         paths = writing.write(writing.contents(result, with_pdf=pdf), into, force=force)
     except (writing.CannotWrite, TemplateFault) as error:
-        _complain(str(error))
+        complaints.complain(str(error))
     for path in paths:
         typer.echo(f"  wrote {path}")
     if result.circuit.build.loads:
@@ -178,7 +175,9 @@ def _show(
     from buildkit.validation import did_you_mean
 
     if wanted is not None and wanted not in known:
-        _complain(f"there is no {what} '{wanted}'. {did_you_mean(wanted, known, what + 's')}")
+        complaints.complain(
+            f"there is no {what} '{wanted}'. {did_you_mean(wanted, known, what + 's')}"
+        )
     try:
         if wanted is None:
             rows = [(name, look_up(name).title) for name in known]
@@ -186,9 +185,7 @@ def _show(
         else:
             typer.echo(page(look_up(wanted)), nl=False)
     except Refused as refused:
-        for fault in refused.faults:
-            typer.echo(f"{fault.at}: {fault.rule} {fault.message}. {fault.fix}", err=True)
-        raise typer.Exit(1) from None
+        complaints.refuse(refused.faults)
 
 
 @app.command()
@@ -213,12 +210,12 @@ def explain(
     elif rule in catalogue:
         typer.echo(pages.rule_text(catalogue[rule]), nl=False)
     else:
-        _complain(f"there is no rule '{rule}'. {did_you_mean(rule, catalogue, 'rules')}")
+        complaints.complain(f"there is no rule '{rule}'. {did_you_mean(rule, catalogue, 'rules')}")
 
 
-cli_pins.register(app, _complain, _tables)
-cli_rehearsal.register(app, _complain, _tables)
-cli_start.register(app, _complain, _tables)
+cli_pins.register(app, _tables)
+cli_rehearsal.register(app, _tables)
+cli_start.register(app, _tables)
 
 if __name__ == "__main__":
     main()

@@ -4,17 +4,15 @@ from __future__ import annotations
 
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any
 
 import typer
 
-from buildkit import complete
+from buildkit import complaints, complete
 from buildkit.cli_options import BuildFile, OwnTables
 
 
-def register(
-    app: typer.Typer, complain: Callable[[str], NoReturn], tables: Callable[..., Any]
-) -> None:
+def register(app: typer.Typer, tables: Callable[..., Any]) -> None:
     """Put both commands into the command line."""
 
     @app.command()
@@ -26,7 +24,7 @@ def register(
         own_tables: OwnTables = None,
     ) -> None:
         """Choose pins for the wires you left open, and tell why each."""
-        _pins(build, save, tables(own_tables), complain)
+        _pins(build, save, tables(own_tables))
 
     @app.command()
     def move(
@@ -50,10 +48,10 @@ def register(
         own_tables: OwnTables = None,
     ) -> None:
         """Move a build to another board, or see which boards it fits."""
-        _move(build, board, save, add_parts, tables(own_tables), complain)
+        _move(build, board, save, add_parts, tables(own_tables))
 
 
-def _loaded(path: Path, tables: Any, complain: Callable[[str], NoReturn]) -> Any:
+def _loaded(path: Path, tables: Any) -> Any:
     """The build, or exit: 2 when there is no file, 1 with its findings when it cannot be taken."""
     from buildkit import buildfile, checking, report
     from buildkit.document import CannotOpen
@@ -62,24 +60,24 @@ def _loaded(path: Path, tables: Any, complain: Callable[[str], NoReturn]) -> Any
     try:
         return buildfile.load(path, tables)
     except CannotOpen as error:
-        complain(str(error))
+        complaints.complain(str(error))
     except Refused:
         typer.echo(report.check_text(checking.check(path, tables)), nl=False)
         raise typer.Exit(1) from None
 
 
-def _pins(path: Path, save: bool, tables: Any, complain: Callable[[str], NoReturn]) -> None:
+def _pins(path: Path, save: bool, tables: Any) -> None:
     from buildkit import moving, pins_text, seating
 
-    circuit = seating.seat(_loaded(path, tables, complain))
+    circuit = seating.seat(_loaded(path, tables))
     typer.echo(pins_text.pins_text(circuit, tables), nl=False)
     if circuit.unseated:
         if save:
-            typer.echo("buildkit: nothing was saved; not every terminal has a pin.", err=True)
+            complaints.say("nothing was saved; not every terminal has a pin.")
         raise typer.Exit(1)
     if save:
         changes = moving.pin_changes(circuit)
-        _write(path, path, changes, complain)
+        _write(path, path, changes)
         typer.echo(f"  wrote {len(changes)} pins into {path}" if changes else "  nothing to save")
 
 
@@ -89,20 +87,23 @@ def _move(
     save: Path | None,
     add_parts: bool,
     tables: Any,
-    complain: Callable[[str], NoReturn],
 ) -> None:
     from buildkit import moving, pins_text, wiring
     from buildkit.model import Refused
     from buildkit.validation import did_you_mean
 
     if board_id is None and (save is not None or add_parts):
-        complain("--save and --add-parts want --board: say which board the build moves to.")
+        complaints.complain(
+            "--save and --add-parts want --board: say which board the build moves to."
+        )
     known = tables.board_ids()
     if board_id is not None and board_id not in known:
-        complain(f"there is no board '{board_id}'. {did_you_mean(board_id, known, 'boards')}")
+        complaints.complain(
+            f"there is no board '{board_id}'. {did_you_mean(board_id, known, 'boards')}"
+        )
     if save is not None and save.exists() and not (path.exists() and save.samefile(path)):
-        complain(f"{save} is there already; choose another name, or delete it first.")
-    build = _loaded(path, tables, complain)
+        complaints.complain(f"{save} is there already; choose another name, or delete it first.")
+    build = _loaded(path, tables)
     if board_id is None:
         verdicts = moving.survey(build, tables)
         typer.echo(pins_text.survey_text(build.name, verdicts), nl=False)
@@ -110,27 +111,23 @@ def _move(
     try:
         found = moving.move(build, tables.board(board_id), tables, add_parts=add_parts)
     except Refused as refused:
-        for fault in refused.faults:
-            typer.echo(f"{fault.at}: {fault.rule} {fault.message}. {fault.fix}", err=True)
-        raise typer.Exit(1) from None
+        complaints.refuse(refused.faults)
     typer.echo(pins_text.move_text(found, str(path)), nl=False)
     typer.echo("\n" + wiring.render_rewiring_text(found.before, found.circuit), nl=False)
     if save is not None:
-        _save_move(path, save, found, complain)
+        _save_move(path, save, found)
     raise typer.Exit(1 if found.errors else 0)
 
 
-def _save_move(path: Path, save: Path, found: Any, complain: Callable[[str], NoReturn]) -> None:
+def _save_move(path: Path, save: Path, found: Any) -> None:
     if found.homeless:
-        typer.echo(
-            f"buildkit: nothing was saved; {', '.join(found.homeless)} would have no pin.", err=True
-        )
+        complaints.say(f"nothing was saved; {', '.join(found.homeless)} would have no pin.")
         raise typer.Exit(1)
-    _write(path, save, found.changes, complain)
+    _write(path, save, found.changes)
     typer.echo(f"  wrote {save}")
 
 
-def _write(path: Path, target: Path, changes: Any, complain: Callable[[str], NoReturn]) -> None:
+def _write(path: Path, target: Path, changes: Any) -> None:
     from buildkit import editing
 
     try:
@@ -138,6 +135,6 @@ def _write(path: Path, target: Path, changes: Any, complain: Callable[[str], NoR
         if changes or target != path:
             editing.write_whole(target, new)
     except editing.CannotEdit as error:
-        complain(str(error))
+        complaints.complain(str(error))
     except OSError as error:
-        complain(f"{path}: {error.strerror or error}. Nothing was changed.")
+        complaints.complain(f"{path}: {error.strerror or error}. Nothing was changed.")

@@ -9,10 +9,11 @@ import textwrap
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any
 
 import typer
 
+from buildkit import complaints
 from buildkit.cli_options import BuildFile, OwnTables
 from buildkit.rehearsal.kinds import KINDS
 
@@ -21,8 +22,6 @@ _TRACE = typer.Option(
 )
 _ROOM = typer.Option("--room", help="A room whose air or heat answers to the load.", metavar="FILE")
 _FORMAT = typer.Option("--format", help="text to read, json for programs.")
-
-Complain = Callable[[str], NoReturn]
 
 
 _FAULT = typer.Option(
@@ -56,7 +55,7 @@ with hold, let go with free. The kinds of fault:
 """
 
 
-def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -> None:
+def register(app: typer.Typer, tables: Callable[..., Any]) -> None:
     """Put the commands into the command line."""
 
     @app.command(help=_about_rehearse())
@@ -78,11 +77,11 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
         format_: Annotated[str, _FORMAT] = "text",
         own_tables: OwnTables = None,
     ) -> None:
-        _formats(format_, complain)
-        _either(trace, room, complain)
-        circuit = _circuit(build, tables(own_tables), complain)
+        _formats(format_)
+        _either(trace, room)
+        circuit = _circuit(build, tables(own_tables))
         wanted = fault or [], hand or []
-        _rehearse(circuit, trace, room, engine, wanted, picture, format_, complain)
+        _rehearse(circuit, trace, room, engine, wanted, picture, format_)
 
     @app.command()
     def tune(
@@ -93,11 +92,13 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
         own_tables: OwnTables = None,
     ) -> None:
         """Find start, stop, window and dwell times from recorded readings."""
-        _formats(format_, complain)
-        _either(trace, room, complain)
+        _formats(format_)
+        _either(trace, room)
         if trace is None and room is None:
-            complain("tune wants --trace CSV or --room FILE; 'buildkit record' makes a trace.")
-        _tune(_circuit(build, tables(own_tables), complain), trace, room, format_, complain)
+            complaints.complain(
+                "tune wants --trace CSV or --room FILE; 'buildkit record' makes a trace."
+            )
+        _tune(_circuit(build, tables(own_tables)), trace, room, format_)
 
     @app.command()
     def record(
@@ -118,10 +119,10 @@ def register(app: typer.Typer, complain: Complain, tables: Callable[..., Any]) -
 
         Opening the port resets many boards. Needs pip install 'buildkit[record]'.
         """
-        _record(port, into, complain)
+        _record(port, into)
 
 
-def _record(port: str, into: Path, complain: Complain) -> None:
+def _record(port: str, into: Path) -> None:
     from buildkit.rehearsal import recording
     from buildkit.scene import LOG_BAUD
 
@@ -130,9 +131,9 @@ def _record(port: str, into: Path, complain: Complain) -> None:
     try:
         recorder.run()
     except recording.CannotRecord as error:
-        complain(str(error))
+        complaints.complain(str(error))
     except OSError as error:
-        complain(f"{into}: {error.strerror or error}.")
+        complaints.complain(f"{into}: {error.strerror or error}.")
     except KeyboardInterrupt:
         typer.echo("", err=True)
     rows = recorder.rows
@@ -140,17 +141,17 @@ def _record(port: str, into: Path, complain: Complain) -> None:
     typer.echo(f"  {rows.rows} rows, {rows.resets} resets in {into}{strange}")
 
 
-def _tune(
-    circuit: Any, trace: Path | None, room: Path | None, format_: str, complain: Complain
-) -> None:
+def _tune(circuit: Any, trace: Path | None, room: Path | None, format_: str) -> None:
     import json
 
     from buildkit.rehearsal import progress, rehearsing, traces, tuning, words
     from buildkit.rehearsal import room as rooms
 
     if not circuit.build.control:
-        complain(f"{circuit.build.name} has no control entry, so there is nothing to tune.")
-    with _complaining(complain), progress.bar("comparing", sys.stderr) as tell:
+        complaints.complain(
+            f"{circuit.build.name} has no control entry, so there is nothing to tune."
+        )
+    with _complaining(), progress.bar("comparing", sys.stderr) as tell:
         if trace is not None:
             found = rehearsing.needed(circuit, traces.read(trace, circuit.build))
             play = tuning.over_trace(found)
@@ -164,17 +165,17 @@ def _tune(
         typer.echo(words.compared(circuit.build.name, str(trace or room), tuned), nl=False)
 
 
-def _formats(format_: str, complain: Complain) -> None:
+def _formats(format_: str) -> None:
     if format_ not in ("text", "json"):
-        complain(f"--format is text or json, not '{format_}'.")
+        complaints.complain(f"--format is text or json, not '{format_}'.")
 
 
-def _either(trace: Path | None, room: Path | None, complain: Complain) -> None:
+def _either(trace: Path | None, room: Path | None) -> None:
     if trace is not None and room is not None:
-        complain("give --trace or --room, not both.")
+        complaints.complain("give --trace or --room, not both.")
 
 
-def _circuit(path: Path, tables: Any, complain: Complain) -> Any:
+def _circuit(path: Path, tables: Any) -> Any:
     """The circuit of a build without errors, or exit: 2 when there is no file, 1 with its findings."""
     from buildkit import checking, report
     from buildkit.document import CannotOpen
@@ -182,10 +183,10 @@ def _circuit(path: Path, tables: Any, complain: Complain) -> Any:
     try:
         found = checking.check(path, tables)
     except CannotOpen as error:
-        complain(str(error))
+        complaints.complain(str(error))
     if found.errors or found.circuit is None:
         typer.echo(report.check_text(found), nl=False)
-        typer.echo("buildkit: a sketch is written only for a build without errors.", err=True)
+        complaints.say("a sketch is written only for a build without errors.")
         raise typer.Exit(1)
     return found.circuit
 
@@ -198,15 +199,14 @@ def _rehearse(
     wanted: tuple[list[str], list[str]],
     picture: Path | None,
     format_: str,
-    complain: Complain,
 ) -> None:
     import json
 
     from buildkit.rehearsal import engines, faults, graph, progress, touches, words
 
     if engine not in engines.ENGINES:
-        complain(f"--engine is host or chip, not '{engine}'.")
-    with _uncollected(), _complaining(complain):
+        complaints.complain(f"--engine is host or chip, not '{engine}'.")
+    with _uncollected(), _complaining():
         asked = [faults.parse(text) for text in wanted[0]]
         touched = touches.in_order(touches.parse(text, circuit) for text in wanted[1])
         with progress.bar("rehearsing", sys.stderr) as tell, tempfile.TemporaryDirectory() as into:
@@ -258,7 +258,7 @@ def _played(
 
 
 @contextmanager
-def _complaining(complain: Complain) -> Iterator[None]:
+def _complaining() -> Iterator[None]:
     """What a rehearsal raises, told on stderr with exit code 2."""
     from buildkit.document import CannotOpen
     from buildkit.model import Refused
@@ -268,9 +268,7 @@ def _complaining(complain: Complain) -> Iterator[None]:
     try:
         yield
     except Refused as refused:
-        for fault in refused.faults:
-            typer.echo(f"{fault.at}: {fault.rule} {fault.message}. {fault.fix}", err=True)
-        raise typer.Exit(1) from None
+        complaints.refuse(refused.faults)
     except (
         CannotOpen,
         chip.ChipFailed,
@@ -284,6 +282,6 @@ def _complaining(complain: Complain) -> Iterator[None]:
         traces.BadTrace,
         TemplateFault,
     ) as error:
-        complain(str(error))
+        complaints.complain(str(error))
     except OSError as error:
-        complain(f"{error.filename}: {error.strerror or error}.")
+        complaints.complain(f"{error.filename}: {error.strerror or error}.")

@@ -5,11 +5,11 @@ from __future__ import annotations
 import sys
 from collections.abc import Callable
 from pathlib import Path
-from typing import Annotated, Any, NoReturn
+from typing import Annotated, Any
 
 import typer
 
-from buildkit import complete
+from buildkit import complaints, complete
 from buildkit.cli_options import OwnTables
 from buildkit.swift import App, Command
 
@@ -36,7 +36,7 @@ class StartCommand(Command):
             formatter.write_dl(list(start.examples().items()))
 
 
-def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[..., Any]) -> None:
+def register(app: App, tables: Callable[..., Any]) -> None:
     """Put both commands into the command line."""
 
     @app.command()
@@ -50,7 +50,9 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
         from buildkit import published
 
         if kind not in published.KINDS:
-            complain(f"there is a schema of build, board, part and room, not of '{kind}'.")
+            complaints.complain(
+                f"there is a schema of build, board, part and room, not of '{kind}'."
+            )
         sys.stdout.write(published.text(kind, tables(own_tables)))
 
     @app.command(cls=StartCommand)
@@ -93,10 +95,10 @@ def register(app: App, complain: Callable[[str], NoReturn], tables: Callable[...
         from buildkit.start import Wish
 
         wish = Wish(name, like or "", board, about, start_at, stop_at)
-        _start(wish, tables(None), complain)
+        _start(wish, tables(None))
 
 
-def _start(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
+def _start(wish: Any, tables: Any) -> None:
     from dataclasses import replace
 
     from buildkit import report, start
@@ -110,7 +112,7 @@ def _start(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
     if not wish.name and on_terminal:
         wish = replace(wish, name=_ask("Name of your build, in small letters", "my-build"))
     if not wish.name:
-        complain("say what the build is called, as in 'buildkit start kitchen-hood'.")
+        complaints.complain("say what the build is called, as in 'buildkit start kitchen-hood'.")
     asking = not wish.like and on_terminal
     if asking:
         sys.stdout.write(report.table_text(known.items()))
@@ -120,10 +122,10 @@ def _start(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
         sys.stdout.write(f"  like {wish.like}; 'buildkit start --like' lists the others\n")
     if wish.like not in known:
         told = did_you_mean(wish.like, known, "examples")
-        complain(f"there is no example '{wish.like}'. {told}")
+        complaints.complain(f"there is no example '{wish.like}'. {told}")
     if asking:
         wish = start.asked(wish, _ask)
-    _write(wish, tables, complain)
+    _write(wish, tables)
 
 
 def _ask(question: str, default: str) -> str:
@@ -132,7 +134,7 @@ def _ask(question: str, default: str) -> str:
     return sys.stdin.readline().strip() or default
 
 
-def _write(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
+def _write(wish: Any, tables: Any) -> None:
     from buildkit import report, start
     from buildkit.validation import clip
 
@@ -141,19 +143,21 @@ def _write(wish: Any, tables: Any, complain: Callable[[str], NoReturn]) -> None:
         for finding in found.findings:
             if finding.severity == "error":
                 sys.stdout.write("\n".join(report.finding_lines(finding)) + "\n")
-        sys.stderr.write("buildkit: nothing was written; change what the findings name.\n")
+        complaints.say("nothing was written; change what the findings name.")
         if found.circuit is not None and wish.board is not None:
             fitting = ", ".join(start.fitting(wish.board, tables))
-            sys.stderr.write(f"Examples that {wish.board} can carry: {fitting or 'none'}.\n")
+            complaints.say(f"examples that {wish.board} can carry: {fitting or 'none'}.")
         raise typer.Exit(1)
     if found.circuit is None or found.circuit.build.name != wish.name:
-        complain(f"'{clip(wish.name)}' cannot be the name of a build.")
+        complaints.complain(f"'{clip(wish.name)}' cannot be the name of a build.")
     try:
         path = start.write(wish.name, text, Path())
     except FileExistsError:
-        complain(f"{wish.name}.yaml is there already; choose another name, or delete it first.")
+        complaints.complain(
+            f"{wish.name}.yaml is there already; choose another name, or delete it first."
+        )
     except OSError as error:
-        complain(f"{wish.name}.yaml: {error.strerror or error}. Nothing was written.")
+        complaints.complain(f"{wish.name}.yaml: {error.strerror or error}. Nothing was written.")
     for passage in found.circuit.passages.values():
         put_in = f"{passage.between.of} {passage.between.terminal}"
         sys.stdout.write(f"  put in for this board: {passage.use.part.id} at {put_in}\n")

@@ -68,7 +68,7 @@ def test_every_board_has_an_example_to_begin_from(board: str) -> None:
     for like in set(start.examples()) - set(fitting):
         code, _, err = run("start", "none", "--like", like, "--board", board)
         assert code == 1
-        assert f"Examples that {board} can carry: {', '.join(fitting)}." in err
+        assert f"examples that {board} can carry: {', '.join(fitting)}." in err
 
 
 def test_flags_change_what_they_name() -> None:

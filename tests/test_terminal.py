@@ -111,14 +111,14 @@ def test_when_there_is_colour(
     assert (terminal.paint_for(stream) is terminal.coloured) == coloured
 
 
-def seen_on_a_terminal(**names: str) -> str:
-    """What the command writes when its output is a real (pseudo-)terminal."""
+def seen_on_a_terminal(*words: str, code: int, **names: str) -> str:
+    """What a call that ends with a code writes to a real (pseudo-)terminal."""
     master, slave = pty.openpty()
     environment = (
         {k: v for k, v in os.environ.items() if k != "NO_COLOR"} | {"TERM": "xterm"} | names
     )
-    command = [sys.executable, "-m", "buildkit", "check", str(FAULTY)]
-    with subprocess.Popen(command, stdout=slave, env=environment) as running:
+    command = [sys.executable, "-m", "buildkit", *words]
+    with subprocess.Popen(command, stdout=slave, stderr=slave, env=environment) as running:
         os.close(slave)
         seen = b""
         while True:
@@ -128,13 +128,15 @@ def seen_on_a_terminal(**names: str) -> str:
                 break
             if not more:
                 break
-        assert running.wait() == 1
+        assert running.wait() == code
     os.close(master)
     return seen.decode().replace("\r\n", "\n")
 
 
 def test_colour_says_nothing_that_the_text_does_not() -> None:
-    painted, bare = seen_on_a_terminal(), seen_on_a_terminal(NO_COLOR="1")
+    words = ("check", str(FAULTY))
+    painted = seen_on_a_terminal(*words, code=1)
+    bare = seen_on_a_terminal(*words, code=1, NO_COLOR="1")
     codes = set(re.findall(r"\x1b\[([0-9;]*)m", painted))
     # Red and magenta are dark enough for white and light enough for black; the rest is weight.
     assert codes == {"0", "1", "1;31"}
@@ -144,3 +146,16 @@ def test_colour_says_nothing_that_the_text_does_not() -> None:
         [sys.executable, "-m", "buildkit", "check", str(FAULTY)], capture_output=True, check=False
     )
     assert done.stdout.decode() == bare
+
+
+def test_a_complaint_is_wrapped_for_a_reader_and_whole_for_a_program() -> None:
+    words = ("rehearse", str(FAULTY.parent.parent / "kitchen-hood.yaml"), "--fault", "silnt@20")
+    shown = seen_on_a_terminal(*words, code=2)
+    assert shown.startswith("buildkit: there is no fault 'silnt'.")
+    assert shown.count("\n") > 1
+    assert max(map(len, shown.splitlines())) <= 80
+    done = subprocess.run(
+        [sys.executable, "-m", "buildkit", *words], capture_output=True, text=True, check=False
+    )
+    assert (done.returncode, done.stdout) == (2, "")
+    assert done.stderr == " ".join(shown.split()) + "\n"
