@@ -18,11 +18,11 @@ _LINE_BYTES = 50  # of a log row without its names: time, two numbers, state, co
 _BLOCKS = {
     "probe": (700, 0),  # averaging, and its rows in the log
     "i2c": (2550, 224),
-    "soft-serial": (1310, 100),
-    "hard-serial": (400, 156),
+    "soft-serial": (1590, 100),
+    "hard-serial": (680, 156),
     "load": (200, 0),
     "display": (260, 0),  # rows, and why the board started
-    "control": (660, 0),
+    "control": (600, 0),
     "control-extras": (250, 20),  # longest run, run-on, stuck value
     "hands": (350, 0),  # what hand controls add to control
 }

@@ -36,6 +36,8 @@ _C = (*_COMMON, "-std=gnu11", "-fno-fat-lto-objects")
 _CPP = (*_COMMON, "-std=gnu++11", "-fno-exceptions", "-fno-threadsafe-statics")
 _ASM = ("-c", "-g", "-x", "assembler-with-cpp", "-flto")
 _LINK = ("-Os", "-g", "-flto", "-fuse-linker-plugin", "-Wl,--gc-sections")
+# What the core's tool adds by itself for one chip, whose flash takes long jumps.
+_LINK_MORE = {"atmega2560": ("-Wl,--relax",)}
 
 
 class ToolchainMissing(Exception):
@@ -92,7 +94,7 @@ def compile_sketch(
     if warnings_as_errors and _warns_about(ino, said):
         raise CompileFailed(f"{ino.name} compiles with warnings", said)
     run(
-        [_tool("avr-gcc"), *_LINK, f"-mmcu={core.mcu}", "-o", str(elf),
+        [_tool("avr-gcc"), *_LINK, *_LINK_MORE.get(core.mcu, ()), f"-mmcu={core.mcu}", "-o", str(elf),
          str(sketch_object), str(archive), "-lm"],
         f"{ino.name} does not link for the {core.mcu}",
     )  # fmt: skip
