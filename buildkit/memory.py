@@ -17,7 +17,7 @@ _LINE_BYTES = 50  # of a log row without its names: time, two numbers, state, co
 # Flash and static RAM of blocks that several parts share, in bytes.
 _BLOCKS = {
     "probe": (700, 0),  # averaging, and its rows in the log
-    "i2c": (2550, 224),
+    "i2c": (2530, 224),
     "soft-serial": (1590, 100),
     "hard-serial": (680, 156),
     "load": (200, 0),

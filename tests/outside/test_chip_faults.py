@@ -135,7 +135,7 @@ def test_a_bus_held_low_ends_in_silence_and_comes_back(line: str, tmp_path: Path
     edges = outcome.switched("mist")
     assert [state for _, state in edges] == ["on", "off", "on"]
     assert edges[1][0] == pytest.approx(120, abs=2.5)  # 20 s after the last reading
-    # Pauses between tries have grown to 6.4 s at most, then ten readings refill the window.
+    # Pauses between tries have grown to 6.3 s at most, then ten readings refill the window.
     assert 180 - 1 <= edges[2][0] <= 180 + 8
     assert [reset.cause for reset in outcome.seen.resets] == ["power"]
 
