@@ -46,9 +46,7 @@ def _tables(folder: Path | None) -> Any:
     from buildkit.tables import Tables
 
     if folder is not None and not folder.is_dir():
-        complaints.complain(
-            f"{folder} is not a folder; --tables wants one with boards/ and parts/."
-        )
+        complaints.fail(f"{folder} is not a folder; --tables wants one with boards/ and parts/.")
     return Tables(folder)
 
 
@@ -81,7 +79,7 @@ def check(
     from buildkit import batch
 
     if format_ not in batch.FORMATS:
-        complaints.complain(f"--format is text, json or sarif, not '{format_}'.")
+        complaints.fail(f"--format is text, json or sarif, not '{format_}'.")
     raise typer.Exit(batch.run(builds, _tables(tables), format_, strict=strict))
 
 
@@ -122,7 +120,7 @@ def _write(result: Any, into: Path, force: bool, pdf: bool) -> None:
     try:
         paths = writing.write(writing.contents(result, with_pdf=pdf), into, force=force)
     except (writing.CannotWrite, TemplateFault) as error:
-        complaints.complain(str(error))
+        complaints.fail(str(error))
     for path in paths:
         typer.echo(f"  wrote {path}")
     if result.circuit.build.loads:
@@ -175,9 +173,7 @@ def _show(
     from buildkit.validation import did_you_mean
 
     if wanted is not None and wanted not in known:
-        complaints.complain(
-            f"there is no {what} '{wanted}'. {did_you_mean(wanted, known, what + 's')}"
-        )
+        complaints.fail(f"there is no {what} '{wanted}'. {did_you_mean(wanted, known, what + 's')}")
     try:
         if wanted is None:
             rows = [(name, look_up(name).title) for name in known]
@@ -210,7 +206,7 @@ def explain(
     elif rule in catalogue:
         typer.echo(pages.rule_text(catalogue[rule]), nl=False)
     else:
-        complaints.complain(f"there is no rule '{rule}'. {did_you_mean(rule, catalogue, 'rules')}")
+        complaints.fail(f"there is no rule '{rule}'. {did_you_mean(rule, catalogue, 'rules')}")
 
 
 cli_pins.register(app, _tables)

@@ -60,7 +60,7 @@ def _loaded(path: Path, tables: Any) -> Any:
     try:
         return buildfile.load(path, tables)
     except CannotOpen as error:
-        complaints.complain(str(error))
+        complaints.fail(str(error))
     except Refused:
         typer.echo(report.check_text(checking.check(path, tables)), nl=False)
         raise typer.Exit(1) from None
@@ -93,16 +93,14 @@ def _move(
     from buildkit.validation import did_you_mean
 
     if board_id is None and (save is not None or add_parts):
-        complaints.complain(
-            "--save and --add-parts want --board: say which board the build moves to."
-        )
+        complaints.fail("--save and --add-parts want --board: say which board the build moves to.")
     known = tables.board_ids()
     if board_id is not None and board_id not in known:
-        complaints.complain(
+        complaints.fail(
             f"there is no board '{board_id}'. {did_you_mean(board_id, known, 'boards')}"
         )
     if save is not None and save.exists() and not (path.exists() and save.samefile(path)):
-        complaints.complain(f"{save} is there already; choose another name, or delete it first.")
+        complaints.fail(f"{save} is there already; choose another name, or delete it first.")
     build = _loaded(path, tables)
     if board_id is None:
         verdicts = moving.survey(build, tables)
@@ -135,6 +133,6 @@ def _write(path: Path, target: Path, changes: Any) -> None:
         if changes or target != path:
             editing.write_whole(target, new)
     except editing.CannotEdit as error:
-        complaints.complain(str(error))
+        complaints.fail(str(error))
     except OSError as error:
-        complaints.complain(f"{path}: {error.strerror or error}. Nothing was changed.")
+        complaints.fail(f"{path}: {error.strerror or error}. Nothing was changed.")

@@ -95,7 +95,7 @@ def register(app: typer.Typer, tables: Callable[..., Any]) -> None:
         _formats(format_)
         _either(trace, room)
         if trace is None and room is None:
-            complaints.complain(
+            complaints.fail(
                 "tune wants --trace CSV or --room FILE; 'buildkit record' makes a trace."
             )
         _tune(_circuit(build, tables(own_tables)), trace, room, format_)
@@ -131,9 +131,9 @@ def _record(port: str, into: Path) -> None:
     try:
         recorder.run()
     except recording.CannotRecord as error:
-        complaints.complain(str(error))
+        complaints.fail(str(error))
     except OSError as error:
-        complaints.complain(f"{into}: {error.strerror or error}.")
+        complaints.fail(f"{into}: {error.strerror or error}.")
     except KeyboardInterrupt:
         typer.echo("", err=True)
     rows = recorder.rows
@@ -148,9 +148,7 @@ def _tune(circuit: Any, trace: Path | None, room: Path | None, format_: str) -> 
     from buildkit.rehearsal import room as rooms
 
     if not circuit.build.control:
-        complaints.complain(
-            f"{circuit.build.name} has no control entry, so there is nothing to tune."
-        )
+        complaints.fail(f"{circuit.build.name} has no control entry, so there is nothing to tune.")
     with _complaining(), progress.bar("comparing", sys.stderr) as tell:
         if trace is not None:
             found = rehearsing.needed(circuit, traces.read(trace, circuit.build))
@@ -167,12 +165,12 @@ def _tune(circuit: Any, trace: Path | None, room: Path | None, format_: str) -> 
 
 def _formats(format_: str) -> None:
     if format_ not in ("text", "json"):
-        complaints.complain(f"--format is text or json, not '{format_}'.")
+        complaints.fail(f"--format is text or json, not '{format_}'.")
 
 
 def _either(trace: Path | None, room: Path | None) -> None:
     if trace is not None and room is not None:
-        complaints.complain("give --trace or --room, not both.")
+        complaints.fail("give --trace or --room, not both.")
 
 
 def _circuit(path: Path, tables: Any) -> Any:
@@ -183,7 +181,7 @@ def _circuit(path: Path, tables: Any) -> Any:
     try:
         found = checking.check(path, tables)
     except CannotOpen as error:
-        complaints.complain(str(error))
+        complaints.fail(str(error))
     if found.errors or found.circuit is None:
         typer.echo(report.check_text(found), nl=False)
         complaints.say("a sketch is written only for a build without errors.")
@@ -205,7 +203,7 @@ def _rehearse(
     from buildkit.rehearsal import engines, faults, graph, progress, touches, words
 
     if engine not in engines.ENGINES:
-        complaints.complain(f"--engine is host or chip, not '{engine}'.")
+        complaints.fail(f"--engine is host or chip, not '{engine}'.")
     with _uncollected(), _complaining():
         asked = [faults.parse(text) for text in wanted[0]]
         touched = touches.in_order(touches.parse(text, circuit) for text in wanted[1])
@@ -282,6 +280,6 @@ def _complaining() -> Iterator[None]:
         traces.BadTrace,
         TemplateFault,
     ) as error:
-        complaints.complain(str(error))
+        complaints.fail(str(error))
     except OSError as error:
-        complaints.complain(f"{error.filename}: {error.strerror or error}.")
+        complaints.fail(f"{error.filename}: {error.strerror or error}.")

@@ -50,9 +50,7 @@ def register(app: App, tables: Callable[..., Any]) -> None:
         from buildkit import published
 
         if kind not in published.KINDS:
-            complaints.complain(
-                f"there is a schema of build, board, part and room, not of '{kind}'."
-            )
+            complaints.fail(f"there is a schema of build, board, part and room, not of '{kind}'.")
         sys.stdout.write(published.text(kind, tables(own_tables)))
 
     @app.command(cls=StartCommand)
@@ -112,7 +110,7 @@ def _start(wish: Any, tables: Any) -> None:
     if not wish.name and on_terminal:
         wish = replace(wish, name=_ask("Name of your build, in small letters", "my-build"))
     if not wish.name:
-        complaints.complain("say what the build is called, as in 'buildkit start kitchen-hood'.")
+        complaints.fail("say what the build is called, as in 'buildkit start kitchen-hood'.")
     asking = not wish.like and on_terminal
     if asking:
         sys.stdout.write(report.table_text(known.items()))
@@ -122,7 +120,7 @@ def _start(wish: Any, tables: Any) -> None:
         sys.stdout.write(f"  like {wish.like}; 'buildkit start --like' lists the others\n")
     if wish.like not in known:
         told = did_you_mean(wish.like, known, "examples")
-        complaints.complain(f"there is no example '{wish.like}'. {told}")
+        complaints.fail(f"there is no example '{wish.like}'. {told}")
     if asking:
         wish = start.asked(wish, _ask)
     _write(wish, tables)
@@ -149,15 +147,15 @@ def _write(wish: Any, tables: Any) -> None:
             complaints.say(f"examples that {wish.board} can carry: {fitting or 'none'}.")
         raise typer.Exit(1)
     if found.circuit is None or found.circuit.build.name != wish.name:
-        complaints.complain(f"'{clip(wish.name)}' cannot be the name of a build.")
+        complaints.fail(f"'{clip(wish.name)}' cannot be the name of a build.")
     try:
         path = start.write(wish.name, text, Path())
     except FileExistsError:
-        complaints.complain(
+        complaints.fail(
             f"{wish.name}.yaml is there already; choose another name, or delete it first."
         )
     except OSError as error:
-        complaints.complain(f"{wish.name}.yaml: {error.strerror or error}. Nothing was written.")
+        complaints.fail(f"{wish.name}.yaml: {error.strerror or error}. Nothing was written.")
     for passage in found.circuit.passages.values():
         put_in = f"{passage.between.of} {passage.between.terminal}"
         sys.stdout.write(f"  put in for this board: {passage.use.part.id} at {put_in}\n")

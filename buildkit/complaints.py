@@ -20,7 +20,7 @@ def say(text: str) -> None:
     _print(f"buildkit: {text}")
 
 
-def complain(text: str) -> NoReturn:
+def fail(text: str) -> NoReturn:
     """A fault of the call, which ends it with exit code 2."""
     say(text)
     raise typer.Exit(2)
