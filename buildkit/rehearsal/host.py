@@ -35,6 +35,8 @@ _HERE = Path(__file__).parent / "host"
 _FLAGS = ("-std=gnu++17", "-O2", "-fno-pie", "-fno-common", "-fno-threadsafe-statics")
 # Arithmetic goes round as on the boards, and an endless loop in the sketch must stay one.
 _SKETCH_FLAGS = ("-fwrapv", "-fno-strict-aliasing")
+# How the engine finds the variable that every pass of a written sketch sets.
+_PASS_CLOCK = "\nuint32_t *host_pass_clock() { return &now_ms; }\n"
 _MAY_FLAGS = ("-fno-finite-loops",)  # where the compiler knows them
 _CLOCK = "1"  # the engine's own word for the millisecond counter
 _CLOCK_NAMES = ("timer0_millis", "millis")
@@ -194,7 +196,8 @@ def compile_sketch(ino: Path, board: Board, into: Path) -> Path:
     source, object_, program = into / "sketch.cpp", into / "sketch.o", into / "sketch"
     # The sketch's own variables get sections of their own, so that the engine
     # can take a pass back and start the sketch anew.
-    source.write_text(f'{cxx.apart()}#line 1 "{ino.name}"\n{text}', encoding="utf-8")
+    told = _PASS_CLOCK if "\nstatic uint32_t now_ms;" in text else ""
+    source.write_text(f'{cxx.apart()}#line 1 "{ino.name}"\n{text}{told}', encoding="utf-8")
     clock = f"#define HOST_CLOCK_HZ {int(board.figure('clock_hz'))}\n"
     (into / "clock.h").write_text(f"#pragma once\n{clock}", encoding="utf-8")
     (into / "board.h").write_text(_board_header(board), encoding="utf-8")

@@ -332,3 +332,11 @@ def test_overflow_and_wrong_speed_are_told(tmp_path: Path) -> None:
     outcome = _on_host(world, _written(circuit, tmp_path, text), 5)
     assert {trouble.what for trouble in outcome.seen.uart_troubles} == {"wrong speed", "overrun"}
     assert _host_run(outcome).bytes_lost == 96 - 63
+
+
+@pytest.mark.parametrize("board", ["atmega328p-5v", "rp2040-stick", "esp32-s3-dev"])
+def test_quiet_time_is_leapt_over(board: str, tmp_path: Path) -> None:
+    """What makes days last seconds: of a thousand passes a second, a few are run."""
+    circuit = circuit_of(example_text("plant-shelf", board))
+    told = _host_run(_on_host(World(circuit), _written(circuit, tmp_path), 600))
+    assert 5 < told.passes / 600 < 60
