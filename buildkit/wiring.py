@@ -179,6 +179,10 @@ def _environment(kind: str) -> Environment:
 # --- the pages ---------------------------------------------------------------------
 
 
+# A spreadsheet may take the file for one in a code page of its own.
+_SPELLED = str.maketrans({"²": "2", "Ω": "ohm"})
+
+
 def render_csv(circuit: Circuit) -> str:
     """The wire table for a spreadsheet, after RFC 4180."""
     out = io.StringIO()
@@ -187,7 +191,8 @@ def render_csv(circuit: Circuit) -> str:
     writer.writerow(head.split(","))
     for row in rows(circuit):
         cells = [row.start, "; ".join(row.ends), row.signal, row.volts, row.size, row.colour]
-        writer.writerow([row.number, *map(_cell, [*cells, row.length, row.continuity, ""])])
+        spelled = [cell.translate(_SPELLED) for cell in [*cells, row.length, row.continuity, ""]]
+        writer.writerow([row.number, *map(_cell, spelled)])
     return out.getvalue()
 
 

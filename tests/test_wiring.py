@@ -268,6 +268,11 @@ def test_a_cell_is_never_a_formula(start: str) -> None:
     assert wiring._cell(f"hood CTRL{start}") == f"hood CTRL{start}".rstrip()
 
 
+@pytest.mark.parametrize("path", EXAMPLES, ids=lambda p: p.stem)
+def test_a_spreadsheet_may_read_the_csv_in_any_code_page(path: Path) -> None:
+    assert wiring.render_csv(example(path)).isascii()
+
+
 def test_the_csv_reads_back_and_ends_its_lines_as_rfc_4180_asks() -> None:
     text = wiring.render_csv(example(HOOD))
     assert text.count("\r\n") == text.count("\n") == 1 + len(wiring.rows(example(HOOD)))
