@@ -7,6 +7,8 @@ and holds the estimate above the truth and near it.
 
 from __future__ import annotations
 
+from collections.abc import Iterable
+
 from buildkit import control
 from buildkit.circuit import Circuit
 from buildkit.model import Build, Probe
@@ -101,7 +103,7 @@ def log_room(build: Build) -> tuple[int, int]:
 
 def steps_type(build: Build) -> str:
     """The C++ type that holds a reading of every probe of the build."""
-    return "int16_t" if all(_fits_16(p) for p in build.probes.values()) else "int32_t"
+    return _holds(map(_greatest, build.probes.values()))
 
 
 def sum_type(build: Build) -> str:
@@ -110,7 +112,7 @@ def sum_type(build: Build) -> str:
     for entry in build.control:
         known = control.settings(entry, build.probes[entry.by])
         sums += [abs(known.start_sum), abs(known.stop_sum)]
-    return "int16_t" if all(size < 2**15 for size in sums) else "int32_t"
+    return _holds(sums)
 
 
 def count_type(build: Build) -> str:
@@ -118,8 +120,8 @@ def count_type(build: Build) -> str:
     return "uint8_t" if all(p.average < 2**8 for p in build.probes.values()) else "uint16_t"
 
 
-def _fits_16(probe: Probe) -> bool:
-    return _greatest(probe) < 2**15
+def _holds(sizes: Iterable[int]) -> str:
+    return "int16_t" if all(size < 2**15 for size in sizes) else "int32_t"
 
 
 def _greatest(probe: Probe) -> int:

@@ -61,6 +61,18 @@ def circuit_of(text: str, name: str = "test.yaml") -> Circuit:
     return circuit
 
 
+def in_each_pass(text: str, line: str) -> str:
+    """A sketch's text with a line more, once a pass has taken its time."""
+    head = "void loop() {\n  now_ms = millis();\n"
+    assert text.count(head) == 1
+    return text.replace(head, f"{head}  {line}\n")
+
+
+def hang_after(text: str, at_ms: int) -> str:
+    """The sketch with an endless loop in a pass after ``at_ms``, once a power-up."""
+    return in_each_pass(text, f"if (now_ms > {at_ms}UL) for (;;) {{}}")
+
+
 def logs_by_usb(circuit: Circuit) -> bool:
     """Whether the log leaves by native USB, where nobody listens in these tests."""
     return circuit.board.serial_ports[circuit.board.log_port] == "usb"

@@ -39,6 +39,11 @@ def guarded(word: int) -> bytes:
     return data + bytes([crc31(data)])
 
 
+def scaled(hundredths: int, low: int, span: int) -> bytes:
+    """The guarded word S that means so many hundredths: low + span S/65535."""
+    return guarded(round((hundredths - low) * 65535 / span))
+
+
 def thermometer_code(serial: int, family: int = 0x28) -> bytes:
     """The 8-byte 1-Wire code of a thermometer: family, 48-bit serial number, checksum."""
     body = bytes([family]) + serial.to_bytes(6, "little")

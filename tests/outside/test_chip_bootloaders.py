@@ -21,7 +21,7 @@ from buildkit.circuit import Circuit
 from buildkit.rehearsal import bootloader, toolchain
 from buildkit.rehearsal.engines import core_of
 from buildkit.rehearsal.signals import Scenario
-from tests.chip_world import Outcome, World, circuit_of
+from tests.chip_world import Outcome, World, circuit_of, hang_after
 from tests.outside.test_board_pins import boards_txt
 
 pytestmark = pytest.mark.slow
@@ -112,10 +112,7 @@ def _run(
     world.bead(0, "bead", 40.0)
     if button_s:
         world.scenario.reset(button_s)
-    head = "void loop() {\n  now_ms = millis();\n"
-    text = sketch.render(world.circuit)
-    assert head in text
-    text = text.replace(head, f"{head}  if (now_ms > {HANGS_MS}UL) for (;;) {{}}\n")
+    text = hang_after(sketch.render(world.circuit), HANGS_MS)
     ino = into / "fan" / "fan.ino"
     ino.parent.mkdir()
     ino.write_text(text, encoding="utf-8")

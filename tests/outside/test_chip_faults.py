@@ -16,6 +16,7 @@ from tests.chip_world import (
     compiled,
     core_of,
     example_text,
+    hang_after,
     never_ran_before,
     sht_reply,
     slowness,
@@ -32,20 +33,12 @@ def _until_running(name: str, board: str) -> World:
     return world
 
 
-def _hang_after(text: str, at_ms: int) -> str:
-    """The sketch with an endless loop in a pass at ``at_ms``, once a power-up."""
-    head = "void loop() {\n  now_ms = millis();\n"
-    assert head in text
-    hang = f"  if (now_ms > {at_ms}UL) for (;;) {{}}\n"
-    return text.replace(head, head + hang)
-
-
 @pytest.mark.parametrize("board", AVR_BOARDS)
 def test_a_hang_rests_the_load_and_resets_or_halts(board: str, tmp_path: Path) -> None:
     world = _until_running("kitchen-hood", board)
     ino = tmp_path / "hang" / "hang.ino"
     ino.parent.mkdir()
-    ino.write_text(_hang_after(sketch.render(world.circuit), 70_000), encoding="utf-8")
+    ino.write_text(hang_after(sketch.render(world.circuit), 70_000), encoding="utf-8")
     made = toolchain.compile_sketch(ino, core_of(world.circuit), ino.parent)
     outcome = world.run(made, 85)
     edges = outcome.switched("hood")

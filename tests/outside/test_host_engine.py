@@ -30,6 +30,8 @@ from tests.chip_world import (
     compiled,
     example_text,
     frame32,
+    hang_after,
+    in_each_pass,
     never_ran_before,
     sht_reply,
 )
@@ -187,17 +189,11 @@ def test_every_example_on_every_board_is_the_model(
     assert not [event for event in seen.onewire if event.what == "slot"]
 
 
-def _hang_after(text: str, at_ms: int) -> str:
-    head = "void loop() {\n  now_ms = millis();\n"
-    assert head in text
-    return text.replace(head, head + f"  if (now_ms > {at_ms}UL) for (;;) {{}}\n")
-
-
 @pytest.mark.parametrize("board", BOARDS)
 def test_a_hang_rests_the_load_on_every_board(board: str, tmp_path: Path) -> None:
     world = World(circuit_of(example_text("kitchen-hood", board)))
     world.frames("smoke", (t + 0.2 for t in range(1, 90)), 40)
-    text = _hang_after(sketch.render(world.circuit), 70_000)
+    text = hang_after(sketch.render(world.circuit), 70_000)
     outcome = _on_host(world, _written(world.circuit, tmp_path, text), 88)
     edges = outcome.switched("hood")
     assert [state for _, state in edges] == ["on", "off"]
@@ -211,7 +207,7 @@ def test_a_hang_rests_the_load_on_every_board(board: str, tmp_path: Path) -> Non
 def test_the_log_says_why_the_board_started(board: str, tmp_path: Path) -> None:
     world = World(circuit_of(example_text("kitchen-hood", board)))
     world.scenario.reset(5)
-    text = _hang_after(sketch.render(world.circuit), 20_000)
+    text = hang_after(sketch.render(world.circuit), 20_000)
     outcome = _on_host(world, _written(world.circuit, tmp_path, text), 40)
     reasons = [row[5] for row in outcome.log() if row[5].startswith("reset")]
     assert reasons == ["reset: power-on", "reset: button", "reset: watchdog"]
@@ -325,10 +321,7 @@ def test_overflow_and_wrong_speed_are_told(tmp_path: Path) -> None:
     # While delay() holds the sketch up, 96 bytes come into a buffer of 64.
     for t_s in (3.0, 3.04, 3.08):
         world.scenario.uart_bytes(t_s, port, frame32(5))
-    text = sketch.render(circuit).replace(
-        "void loop() {\n  now_ms = millis();\n",
-        "void loop() {\n  now_ms = millis();\n  if (now_ms > 2990 && now_ms < 3100) delay(200);\n", 1,
-    )  # fmt: skip
+    text = in_each_pass(sketch.render(circuit), "if (now_ms > 2990 && now_ms < 3100) delay(200);")
     outcome = _on_host(world, _written(circuit, tmp_path, text), 5)
     assert {trouble.what for trouble in outcome.seen.uart_troubles} == {"wrong speed", "overrun"}
     assert _host_run(outcome).bytes_lost == 96 - 63

@@ -52,6 +52,7 @@ struct Piece {
   size_t size;
 };
 static Piece pieces[2];
+static char *clock_at, *clock_last;    // of the sketch's pass; null: it keeps none
 
 static void know_memory() {
   char *const ends[2][2] = { { __start_sketch_data, __stop_sketch_data },
@@ -63,19 +64,17 @@ static void know_memory() {
     piece.fresh = (char *)malloc(piece.size + 1);
     piece.last = (char *)malloc(piece.size + 1);
     memcpy(piece.fresh, piece.at, piece.size);
+    char *const clock = host_pass_clock ? (char *)host_pass_clock() : nullptr;
+    if (clock >= ends[i][0] && clock < ends[i][1]) {
+      clock_at = clock;
+      clock_last = piece.last + (clock - piece.at);
+    }
   }
 }
 
 // The moment at which a pass began differs with each, and is set anew before it counts.
 static bool memory_moved() {
-  if (host_pass_clock) {
-    const char *clock = (const char *)host_pass_clock();
-    for (const Piece &piece : pieces) {
-      if (clock >= piece.at && clock < piece.at + piece.size) {
-        memcpy(piece.last + (clock - piece.at), clock, sizeof(uint32_t));
-      }
-    }
-  }
+  if (clock_at) memcpy(clock_last, clock_at, sizeof(uint32_t));
   return memcmp(pieces[0].at, pieces[0].last, pieces[0].size) ||
          memcmp(pieces[1].at, pieces[1].last, pieces[1].size);
 }

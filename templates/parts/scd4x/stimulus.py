@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from buildkit.rehearsal.signals import guarded
+from buildkit.rehearsal.signals import guarded, scaled
 from buildkit.rehearsal.stimuli import Wires
 
 SENDS = True  # by its own clock, once it runs
@@ -12,8 +12,7 @@ SOMETHING, NOTHING = 0x8006, 0x8000  # the lower eleven bits are nought while no
 
 def reply(ppm: int, centi_c: int = 2150, centi_rh: int = 4000) -> bytes:
     """Nine bytes (3.5.2): CO2, T = -45 + 175 S/65535, RH = S/65535."""
-    words = (ppm, round((centi_c + 4500) * 65535 / 17500), round(centi_rh * 65535 / 10000))
-    return b"".join(map(guarded, words))
+    return guarded(ppm) + scaled(centi_c, -4500, 17500) + scaled(centi_rh, 0, 10000)
 
 
 def begin(wires: Wires) -> None:

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from buildkit.rehearsal.answering import AskedOnBus, climate
-from buildkit.rehearsal.signals import guarded
+from buildkit.rehearsal.signals import scaled
 
 SENDS = False
 MEASURE = b"\x24\x00"  # table 9: single shot, high repeatability, no clock stretching
@@ -12,9 +12,7 @@ LONGEST_US = 15_000  # table 4: until then it refuses to be read
 
 def reply(centi_rh: int, centi_c: int = 2150) -> bytes:
     """Six bytes that mean so many hundredths of %RH and degC (4.13)."""
-    humidity = round(centi_rh * 65535 / 10000)
-    temperature = round((centi_c + 4500) * 65535 / 17500)
-    return guarded(temperature) + guarded(humidity)
+    return scaled(centi_c, -4500, 17500) + scaled(centi_rh, 0, 10000)
 
 
 _asked = AskedOnBus(

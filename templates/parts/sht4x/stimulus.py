@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from buildkit.rehearsal.answering import AskedOnBus, climate
-from buildkit.rehearsal.signals import guarded
+from buildkit.rehearsal.signals import scaled
 
 SENDS = False
 MEASURE = b"\xfd"  # high precision
@@ -12,9 +12,7 @@ LONGEST_US = 8_300  # table 4: until then it refuses to be read
 
 def reply(centi_rh: int, centi_c: int = 2150) -> bytes:
     """Six bytes that mean so many hundredths (4.6): T = -45 + 175 S/65535, RH = -6 + 125 S/65535."""
-    humidity = round((centi_rh + 600) * 65535 / 12500)
-    temperature = round((centi_c + 4500) * 65535 / 17500)
-    return guarded(temperature) + guarded(humidity)
+    return scaled(centi_c, -4500, 17500) + scaled(centi_rh, -600, 12500)
 
 
 _asked = AskedOnBus(
