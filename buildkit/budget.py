@@ -63,7 +63,7 @@ def _pins(circuit: Circuit) -> Iterable[Budget]:
     driven = [(wire, circuit.pin_ma(wire)) for wire in circuit.signals()]
     for wire, ma in driven:
         if ma:
-            what = f"Pin {printed(board, wire.label)}, to {wire.use.name} {wire.terminal.name}"
+            what = f"Pin {printed(board, wire.label)}, to {wire.name}"
             yield _line(what, ma, board.figure("pin_ma"), "mA")
     for group in board.groups:
         total = sum(

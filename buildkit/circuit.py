@@ -52,6 +52,11 @@ class Wire:
         """Name of the use and of the terminal."""
         return self.use.name, self.terminal.name
 
+    @property
+    def name(self) -> str:
+        """Use and terminal, as sentences name them: ``hood CTRL+``."""
+        return f"{self.use.name} {self.terminal.name}"
+
 
 @dataclass(frozen=True, slots=True)
 class Seat:

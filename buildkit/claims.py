@@ -125,12 +125,11 @@ def held(circuit: Circuit) -> Iterator[Held]:
     soft = [link.use.name for link in circuit.serial_links if is_soft(link)]
     for wire in circuit.signals():
         assert wire.pin is not None
-        who = f"{wire.use.name} {wire.terminal.name}"
         claims = [*of_terminal(board, wire.terminal)]
         claims += of_pin(board, wire.use, wire.terminal, wire.pin)
         if wire.terminal.needs == "uart-rx" and wire.use.name in soft:
             claims += of_service(board, "soft-serial")
-        yield from (Held(claim, who, wire) for claim in claims)
+        yield from (Held(claim, wire.name, wire) for claim in claims)
 
 
 def clashes(circuit: Circuit, kind: Kind) -> Iterator[tuple[Held, Held]]:

@@ -255,7 +255,7 @@ def _low(circuit: Circuit) -> Iterator[Step]:
 def _rails_up(circuit: Circuit) -> Iterable[Step]:
     for rail_name in _used_rails(circuit):
         rail = circuit.board.rails[rail_name]
-        spots = [f"{w.use.name} {w.terminal.name}" for w in circuit.wires if w.rail is rail]
+        spots = [w.name for w in circuit.wires if w.rail is rail]
         yield Step(
             f"Measure {rail.name} against GND at {', '.join(spots)}.",
             f"{short(rail.min_v)} to {short(rail.max_v)} V at each.",

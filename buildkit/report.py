@@ -104,7 +104,7 @@ def pin_lines(circuit: Circuit) -> list[str]:
     """Every signal's terminal and pin, with why it is there."""
     return columns(
         (
-            f"{wire.use.name} {wire.terminal.name}",
+            wire.name,
             f"pin {wire.label}",
             "as the build says" if wire.chosen == "build" else f"chosen: {wire.why}",
         )

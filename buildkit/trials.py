@@ -45,7 +45,7 @@ def _by_hand(circuit: Circuit, load: Load) -> Iterator[Step]:
     ma = figure(use, "on_ma")
     takes = f" and takes up to {short(ma)} mA" if ma is not None else ""
     yield Step(
-        f"Pull the wire that leads to {use.name} {wire.terminal.name} off pin {label} of the board and "
+        f"Pull the wire that leads to {wire.name} off pin {label} of the board and "
         f"touch it to {touch}.",
         f"The indicator, where it has one, lights{takes}; {_contact_when_on(part, use.name, contacts(use))}.",
         "No light: supply or ground of the module. Light without a click: a bad module.",

@@ -93,7 +93,7 @@ def ground_of(build: Build) -> Ground:
     taken: dict[str, str] = {}
     for wire in circuit.signals():
         assert wire.pin is not None
-        taken.setdefault(wire.pin.label, f"{wire.use.name} {wire.terminal.name}")
+        taken.setdefault(wire.pin.label, wire.name)
     for line in ("sda", "scl"):
         on_bus = [u.name for u in build.uses() for t in wanted(u) if t.needs == f"i2c-{line}"]
         pin = board.role_pin(f"Wire.{line}")

@@ -49,24 +49,32 @@ class Outcome:
     rows: tuple[Row, ...]
     dropped_lines: int
 
+    @cached_property
+    def _read(self) -> dict[str, list[float | None]]:
+        """What each probe read, one after another; None where it was lost."""
+        read: dict[str, list[float | None]] = {}
+        for row in self.rows:
+            read.setdefault(row.probe, []).append(row.raw)
+        return read
+
     @property
     def readings(self) -> int:
         """Accepted readings, as the log counts them."""
-        return sum(1 for row in self.rows if row.raw is not None)
+        return len(self.rows) - self.lost_readings
 
     @property
     def lost_readings(self) -> int:
         """Lost readings, as the log counts them."""
-        return sum(1 for row in self.rows if row.raw is None)
+        return sum(map(self.lost, self._read))
 
     def span(self, probe: str) -> tuple[float, float] | None:
         """The lowest and highest accepted reading of a probe; None without any."""
-        values = [row.raw for row in self.rows if row.probe == probe and row.raw is not None]
+        values = [value for value in self._read.get(probe, []) if value is not None]
         return (min(values), max(values)) if values else None
 
     def lost(self, probe: str) -> int:
         """Lost readings of a probe."""
-        return sum(1 for row in self.rows if row.probe == probe and row.raw is None)
+        return self._read.get(probe, []).count(None)
 
     @property
     def resets(self) -> list[tuple[float, str]]:

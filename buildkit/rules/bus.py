@@ -158,7 +158,7 @@ def wrong_pins(circuit: Circuit) -> Iterable[Fault]:
         if right is not None and wire.pin is not right:
             yield Fault(
                 wire.at,
-                f"{wire.use.name} {wire.terminal.name} is on pin {wire.label}, "
+                f"{wire.name} is on pin {wire.label}, "
                 f"and the bus has its {need[4:].upper()} on {right.label}",
                 f"Wire it to {right.label}, or leave it out and that pin is chosen.",
                 {"pin": wire.label, "bus_pin": right.label},

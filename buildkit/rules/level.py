@@ -24,10 +24,6 @@ class _Level:
     says: str
 
 
-def _name(wire: Wire) -> str:
-    return f"{wire.use.name} {wire.terminal.name}"
-
-
 def _is_bus(wire: Wire) -> bool:
     return (wire.terminal.needs or "").startswith("i2c-")
 
@@ -99,7 +95,7 @@ def _into_board(circuit: Circuit) -> Iterable[_Level]:
         if pulled is not None and _one_a_part(circuit, wire):
             low = BUS_LOW_V if low is None and _is_bus(wire) else low
             low = _driven_low_v(circuit, wire, low, "board")
-            says = f"{_name(wire)}{_behind(circuit, wire)} is pulled up to {pulled:.3g} V"
+            says = f"{wire.name}{_behind(circuit, wire)} is pulled up to {pulled:.3g} V"
             yield _Level(wire, pulled, low, says)
         elif pulled is None and not _is_bus(wire):
             high = use.figures.get("out_high_v")
@@ -108,7 +104,7 @@ def _into_board(circuit: Circuit) -> Iterable[_Level]:
                 whose = use.whose("out_high_v") if high is not None else ""
                 volts = _driven_v(circuit, wire, volts, "board")
                 low = _driven_low_v(circuit, wire, low, "board")
-                says = f"{_name(wire)}{_behind(circuit, wire)} is {volts:.3g} V when high{whose}"
+                says = f"{wire.name}{_behind(circuit, wire)} is {volts:.3g} V when high{whose}"
                 yield _Level(wire, volts, low, says)
 
 
@@ -217,7 +213,7 @@ def _driven_into_board(circuit: Circuit) -> Iterable[_Level]:
         if level.wire.terminal.flow == "out":
             yield level
     for wire, volts in _analog(circuit):
-        says = f"{_name(wire)}{_behind(circuit, wire)} can reach {volts:.3g} V"
+        says = f"{wire.name}{_behind(circuit, wire)} can reach {volts:.3g} V"
         yield _Level(wire, volts, None, says)
 
 
@@ -237,7 +233,7 @@ def _too_much_for_part(circuit: Circuit, wire: Wire) -> Iterable[Fault]:
     fed = f", fed with {feed.volts:g} V" if feed is not None else ""
     yield Fault(
         wire.at if pulled is None else _supply_place(circuit, use),
-        f"{_name(wire)} bears {most:.3g} V at most{fed}, and {source} {volts:.3g} V",
+        f"{wire.name} bears {most:.3g} V at most{fed}, and {source} {volts:.3g} V",
         leave if wire.terminal.leave_open else _between(circuit, use),
         {"volts": volts, "most_v": most, "pin": wire.label},
     )
@@ -262,7 +258,7 @@ def pull_up_over_voltage(circuit: Circuit) -> Iterable[Fault]:
         if volts is not None and volts > most_v and _pulls_up(circuit, wire):
             yield Fault(
                 _supply_place(circuit, wire.use),
-                f"the pull-up of {_name(wire)} brings pin {wire.label} to {volts:.3g} V, "
+                f"the pull-up of {wire.name} brings pin {wire.label} to {volts:.3g} V, "
                 f"and it bears {most_v:g} V at most",
                 _between(circuit, wire.use),
                 {"volts": volts, "most_v": most_v, "pin": wire.label},
@@ -299,7 +295,7 @@ def high_not_seen(circuit: Circuit) -> Iterable[Fault]:
     for level in _into_part(circuit):
         needed = _input_limit_v(circuit, level.wire.use, "in_high")
         if needed is not None and level.high_v < needed:
-            yield _unseen(circuit, level, _name(level.wire), needed)
+            yield _unseen(circuit, level, level.wire.name, needed)
 
 
 @rule("level.low-not-seen", "error", source="VOL and VIL of the data sheets of board and part")
@@ -318,15 +314,13 @@ def low_not_seen(circuit: Circuit) -> Iterable[Fault]:
     most = circuit.board.figure("vil_max_v")
     for level in _into_board(circuit):
         if level.low_v is not None and level.low_v > most:
-            says = (
-                f"{_name(level.wire)} is {level.low_v:.3g} V when low{_whose_low(level.wire.use)}"
-            )
+            says = f"{level.wire.name} is {level.low_v:.3g} V when low{_whose_low(level.wire.use)}"
             yield _unseen(circuit, level, f"pin {level.wire.label}", most, says)
     for level in _into_part(circuit):
         limit = _input_limit_v(circuit, level.wire.use, "in_low")
         if limit is not None and level.low_v is not None and level.low_v > limit:
             says = f"pin {level.wire.label} is {level.low_v:.3g} V when low"
-            yield _unseen(circuit, level, _name(level.wire), limit, says)
+            yield _unseen(circuit, level, level.wire.name, limit, says)
 
 
 def _whose_low(use: Use) -> str:
@@ -377,7 +371,7 @@ def adc_over_range(circuit: Circuit) -> Iterable[Fault]:
         if reference < volts <= _pin_max_v(circuit, wire):
             yield Fault(
                 wire.at,
-                f"{_name(wire)} can reach {volts:.3g} V, and the converter measures up to "
+                f"{wire.name} can reach {volts:.3g} V, and the converter measures up to "
                 f"{reference:g} V",
                 "Put a divider of two resistors between, or choose a board that measures higher.",
                 {"volts": volts, "reference_v": reference, "pin": wire.label},

@@ -43,7 +43,7 @@ def control_too_low(circuit: Circuit) -> Iterable[Fault]:
         if fails:
             yield Fault(
                 wire.at,
-                f"pin {wire.label} gives {use.name} {wire.terminal.name} {volts:.2f} V at {ma:g} mA, and it runs with "
+                f"pin {wire.label} gives {wire.name} {volts:.2f} V at {ma:g} mA, and it runs with "
                 f"{use.figure(name):g} V {need}{use.whose(name)}",
                 "Choose a relay for the board's level, or put a transistor between pin and control.",
                 {
@@ -91,7 +91,7 @@ def rest_not_off(circuit: Circuit) -> Iterable[Fault]:
         if active_low and "off_min_v" in use.figures and rest_v < use.figure("off_min_v"):
             yield Fault(
                 wire.at,
-                f"{use.name} {wire.terminal.name} rests above {use.figure('off_min_v'):g} V{use.whose('off_min_v')}, "
+                f"{wire.name} rests above {use.figure('off_min_v'):g} V{use.whose('off_min_v')}, "
                 f"and pin {wire.label}{behind} ends at {rest_v:.3g} V: {use.name} would stay on",
                 "Put a level shifter between, or choose a module for the board's level, or one that runs when "
                 "its input is high.",

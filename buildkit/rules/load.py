@@ -299,7 +299,7 @@ def rests_on(circuit: Circuit) -> Iterable[Fault]:
             yield Fault(
                 wire.at,
                 f"pin {wire.label} is held {held} at reset, which runs {load.use.name}: {why}",
-                f"Give {load.use.name} {wire.terminal.name} another pin, or leave it out."
+                f"Give {wire.name} another pin, or leave it out."
                 if passage is None
                 else f"Delete '{'.'.join(passage.spot)}' under 'between'; choose a part for this level.",
                 {"pin": wire.label, "held": held, "through_ua": flows_ua, "off_ua": off_ua},

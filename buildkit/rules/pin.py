@@ -28,14 +28,9 @@ def on_pins(circuit: Circuit) -> Iterable[tuple[Wire, Pin]]:
             yield wire, wire.pin
 
 
-def terminal_name(wire: Wire) -> str:
-    """Use and terminal, as sentences name them: ``hood CTRL+``."""
-    return f"{wire.use.name} {wire.terminal.name}"
-
-
 def elsewhere(wire: Wire) -> str:
     """The fix for a terminal that stands on the wrong pin."""
-    return f"Give {terminal_name(wire)} another pin, or leave it out and one is chosen."
+    return f"Give {wire.name} another pin, or leave it out and one is chosen."
 
 
 @rule("pin.taken-twice", "error", source="common practice, no source: one signal, one pin")
@@ -61,9 +56,9 @@ def taken_twice(circuit: Circuit) -> Iterable[Fault]:
                 continue
             yield Fault(
                 wire.at,
-                f"pin {label} already carries {terminal_name(first)}",
+                f"pin {label} already carries {first.name}",
                 elsewhere(wire),
-                {"pin": label, "taken_by": terminal_name(first)},
+                {"pin": label, "taken_by": first.name},
             )
 
 
@@ -111,8 +106,8 @@ def _misplaced(wire: Wire) -> Fault | None:
     needs = "a supply rail" if supply else "ground"
     return Fault(
         wire.at,
-        f"{terminal_name(wire)} needs {needs}, and {wire.label} is {is_now}",
-        f"Wire {terminal_name(wire)} to {needs}, or leave it out and the right one is chosen.",
+        f"{wire.name} needs {needs}, and {wire.label} is {is_now}",
+        f"Wire {wire.name} to {needs}, or leave it out and the right one is chosen.",
         {"label": wire.label, "is": is_now, "needs": needs},
     )
 
@@ -124,8 +119,8 @@ def _unable(circuit: Circuit, wire: Wire) -> Fault | None:
         is_now = "ground" if wire.ground else "a supply"
         return Fault(
             wire.at,
-            f"{terminal_name(wire)} is a signal, and {wire.label} is {is_now}",
-            f"Wire {terminal_name(wire)} to a pin, or leave it out.",
+            f"{wire.name} is a signal, and {wire.label} is {is_now}",
+            f"Wire {wire.name} to a pin, or leave it out.",
             {"label": wire.label, "is": is_now},
         )
     if need not in _WORDS or _able(wire.pin, need) or _input_only(wire.pin, need):
@@ -133,7 +128,7 @@ def _unable(circuit: Circuit, wire: Wire) -> Fault | None:
     able = [pin.label for pin in circuit.board.pins.values() if _able(pin, need)]
     return Fault(
         wire.at,
-        f"pin {wire.pin.label} cannot {_WORDS[need]}, which {terminal_name(wire)} needs",
+        f"pin {wire.pin.label} cannot {_WORDS[need]}, which {wire.name} needs",
         f"Use one of {', '.join(able[:16])}, or leave it out and one is chosen."
         if able
         else f"No pin of this board can {_WORDS[need]}; choose another board or part.",
@@ -168,7 +163,7 @@ def input_only(circuit: Circuit) -> Iterable[Fault]:
         if _input_only(pin, wire.terminal.needs or ""):
             yield Fault(
                 wire.at,
-                f"pin {pin.label} can only listen, and {terminal_name(wire)} must be driven",
+                f"pin {pin.label} can only listen, and {wire.name} must be driven",
                 elsewhere(wire),
                 {"pin": pin.label, "needs": wire.terminal.needs, "can": sorted(pin.can)},
             )
@@ -191,7 +186,7 @@ def no_pull_up(circuit: Circuit) -> Iterable[Fault]:
         if wire.terminal.needs == "pull-up" and "pull-up" not in pin.can:
             yield Fault(
                 wire.at,
-                f"pin {pin.label} has no pull-up resistor, which {terminal_name(wire)} needs",
+                f"pin {pin.label} has no pull-up resistor, which {wire.name} needs",
                 elsewhere(wire),
                 {"pin": pin.label, "can": sorted(pin.can)},
             )
@@ -229,7 +224,7 @@ def bus_in_use(circuit: Circuit) -> Iterable[Fault]:
             what, whose = owners[pin.label]
             yield Fault(
                 wire.at,
-                f"pin {pin.label} is {what}, which {whose} uses; {terminal_name(wire)} cannot share it",
+                f"pin {pin.label} is {what}, which {whose} uses; {wire.name} cannot share it",
                 elsewhere(wire),
                 {"pin": pin.label, "bus": what, "used_by": whose},
             )
@@ -269,7 +264,7 @@ def soft_serial_rx(circuit: Circuit) -> Iterable[Fault]:
             able = [p.label for p in circuit.board.pins.values() if _receives(circuit, p)]
             yield Fault(
                 wire.at,
-                f"the board cannot receive serial data on pin {pin.label}, where {terminal_name(wire)} sits",
+                f"the board cannot receive serial data on pin {pin.label}, where {wire.name} sits",
                 f"Use one of {', '.join(able)}, or leave it out and one is chosen.",
                 {"pin": pin.label, "able": able},
             )

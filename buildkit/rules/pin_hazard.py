@@ -7,7 +7,7 @@ from collections.abc import Iterable
 from buildkit.circuit import Circuit, Wire
 from buildkit.model import Fault
 from buildkit.rules import rule
-from buildkit.rules.pin import bus_line, elsewhere, on_pins, terminal_name
+from buildkit.rules.pin import bus_line, elsewhere, on_pins
 
 
 def _runs_load(wire: Wire) -> bool:
@@ -36,7 +36,7 @@ def upload_serial(circuit: Circuit) -> Iterable[Fault]:
                 wire.at,
                 f"pin {pin.label} belongs to uploading and the log: {hazard.why}",
                 elsewhere(wire),
-                {"pin": pin.label, "terminal": terminal_name(wire)},
+                {"pin": pin.label, "terminal": wire.name},
             )
 
 
@@ -60,7 +60,7 @@ def flash_bus(circuit: Circuit) -> Iterable[Fault]:
                 wire.at,
                 f"pin {pin.label} is taken by the program memory: {hazard.why}",
                 elsewhere(wire),
-                {"pin": pin.label, "terminal": terminal_name(wire)},
+                {"pin": pin.label, "terminal": wire.name},
             )
 
 
@@ -92,7 +92,7 @@ def strap(circuit: Circuit) -> Iterable[Fault]:
             holds = f"holds it {held}" if held else "may hold it at either level"
         yield Fault(
             wire.at,
-            f"pin {pin.label} must be {hazard.needs} at reset, and {terminal_name(wire)} "
+            f"pin {pin.label} must be {hazard.needs} at reset, and {wire.name} "
             f"{holds}: {hazard.why}",
             elsewhere(wire),
             {"pin": pin.label, "needs": hazard.needs, "held": held},
@@ -155,9 +155,9 @@ def on_board_circuit(circuit: Circuit) -> Iterable[Fault]:
         if hazard is not None and not bus_line(wire) and not told_already:
             yield Fault(
                 wire.at,
-                f"{terminal_name(wire)} shares pin {pin.label} with the board itself: {hazard.why}",
+                f"{wire.name} shares pin {pin.label} with the board itself: {hazard.why}",
                 _elsewhere_or_allow(circuit, wire),
-                {"pin": pin.label, "terminal": terminal_name(wire)},
+                {"pin": pin.label, "terminal": wire.name},
             )
 
 
@@ -188,7 +188,7 @@ def adc_limited(circuit: Circuit) -> Iterable[Fault]:
         if wire.terminal.needs == "adc" and pin.adc_limit is not None:
             yield Fault(
                 wire.at,
-                f"{terminal_name(wire)} reads pin {pin.label}, which has a limit: {pin.adc_limit}",
+                f"{wire.name} reads pin {pin.label}, which has a limit: {pin.adc_limit}",
                 _elsewhere_or_allow(circuit, wire),
                 {"pin": pin.label, "limit": pin.adc_limit},
             )

@@ -9,7 +9,7 @@ from buildkit.circuit import Circuit, Wire
 from buildkit.claims import Held
 from buildkit.model import Fault, Pin
 from buildkit.rules import rule
-from buildkit.rules.pin import elsewhere, terminal_name
+from buildkit.rules.pin import elsewhere
 
 _NAMED = 8  # pins that a fix offers
 
@@ -17,7 +17,7 @@ _NAMED = 8  # pins that a fix offers
 def _free_of_clash(circuit: Circuit, wire: Wire) -> list[str]:
     """Pins without hazards that nobody has and on which a terminal clashes with nobody."""
     board, use, terminal = circuit.board, wire.use, wire.terminal
-    others = [held.claim for held in claims.held(circuit) if held.who != terminal_name(wire)]
+    others = [held.claim for held in claims.held(circuit) if held.who != wire.name]
     taken = circuit.by_pin()
 
     def bears(pin: Pin) -> bool:
@@ -85,7 +85,7 @@ def timer_clash(circuit: Circuit) -> Iterable[Fault]:
 
 def _other_timer(wire: Wire, free: list[str]) -> str:
     if free:
-        return f"Wire {terminal_name(wire)} to one of {', '.join(free[:_NAMED])}, or leave it out."
+        return f"Wire {wire.name} to one of {', '.join(free[:_NAMED])}, or leave it out."
     if wire.terminal.wave == "tone":
         return (
             f"Use a part that makes its own tone for {wire.use.name}, such as 'part: buzzer', or "
@@ -108,9 +108,9 @@ def _too_many_frequencies(circuit: Circuit) -> Iterable[Fault]:
         if how not in known and len(known) == most:
             yield Fault(
                 wire.at,
-                f"{terminal_name(wire)} needs a timer {why}, and all {most} have other frequencies",
+                f"{wire.name} needs a timer {why}, and all {most} have other frequencies",
                 f"Let {wire.use.name} run at a frequency that another part has, or leave it out.",
-                {"most": most, "frequencies": known, "terminal": terminal_name(wire)},
+                {"most": most, "frequencies": known, "terminal": wire.name},
             )
         known += [how] if how not in known else []
 

@@ -274,8 +274,7 @@ def supply_range(circuit: Circuit) -> Iterable[Fault]:
             whose = use.whose("supply_min_v" if rail.volts < low else "supply_max_v")
             yield Fault(
                 wire.at,
-                f"{use.name} {wire.terminal.name} is on {rail.volts:g} V, and it takes "
-                f"{low:g} to {high:g} V{whose}",
+                f"{wire.name} is on {rail.volts:g} V, and it takes {low:g} to {high:g} V{whose}",
                 f"Wire it to a rail within that range, or leave {wire.terminal.name} out "
                 "and one is chosen.",
                 {"volts": rail.volts, "min_v": low, "max_v": high},

@@ -187,12 +187,11 @@ def _into_a_dead_chip(circuit: Circuit) -> Iterable[Fault]:
 
 
 def _fed_backwards(wire: Wire, ma: float, high_v: float) -> Fault:
-    name = f"{wire.use.name} {wire.terminal.name}"
     return Fault(
         wire.at,
-        f"{name} has a supply of its own: while the board is off, its {high_v:.3g} V drive up to "
+        f"{wire.name} has a supply of its own: while the board is off, its {high_v:.3g} V drive up to "
         f"{ma:.3g} mA into pin {wire.label}, whose diodes bear {CLAMP_MA:g} mA",
         f"Switch the supply of {wire.use.name} together with the board's, or put 10 kilohms into the "
-        f"wire from {name} to the pin.",
+        f"wire from {wire.name} to the pin.",
         {"ma": ma, "most_ma": CLAMP_MA, "high_v": high_v, "clamp_v": CLAMP_V, "pin": wire.label},
     )
